@@ -15,6 +15,7 @@ from lxml import etree
 
 from understave.engraving import Options, engrave, excerpt
 from understave.engraving.palette import PROPOSED, TENSION, contrast
+from understave.interpretation.perform import let_up_to
 from understave.interpretation.plan import PedalMove, Plan
 from understave.score.passage import passage
 from understave.score.reader import read_score
@@ -86,6 +87,31 @@ def test_pedal_changes_stand_under_their_notes() -> None:
     # A change comes all the way up between two stretches.
     assert lines[0][-1] == lines[1][0]
     assert lines[1][0][1] == top
+
+
+def test_the_pedal_is_drawn_as_far_up_as_it_comes() -> None:
+    score = quarters(1)
+    moves = (
+        PedalMove(Fraction(0), 1.0, "proposed"),
+        PedalMove(Fraction(1), 1.0, "proposed", late=True),
+        PedalMove(Fraction(2), 0.5, "proposed"),
+        PedalMove(Fraction(3), 0.0, "proposed", late=True),
+    )
+    picture = etree.fromstring(
+        excerpt(score, reading_of(score, *READING), 0, 0, plan=Plan(pedal=moves)).encode()
+    )
+    first, second, third = [points(p) for p in strokes(picture, "pedal")]
+    top, bottom = first[0][1], max(y for _, y in first)
+
+    def depth(y: float) -> float:
+        return (y - top) / (bottom - top)
+
+    # What melts keeps some of the pedal; down to half is no change; a release is one.
+    assert first[-1] == second[0]
+    assert depth(first[-1][1]) == pytest.approx(let_up_to(1.0, moves[1]), abs=0.02)
+    assert 0.2 < depth(first[-1][1]) < 0.5
+    assert depth(second[-1][1]) == pytest.approx(0.5, abs=0.02)
+    assert depth(third[-1][1]) == 0.0
 
 
 def test_the_curve_is_as_high_as_the_tension() -> None:

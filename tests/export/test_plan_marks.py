@@ -123,6 +123,19 @@ def test_the_depth_of_the_pedal_stands_in_its_sound(made):
     assert len(found) == sum(m.origin == "proposed" for m in plan.pedal)
 
 
+def test_the_middle_pedal_has_a_number_of_its_own(made):
+    """MusicXML 4.0, `number` of pedal: it tells pedals apart that overlap; without one it is 1."""
+    tree = etree.fromstring(made[2])
+    numbers = {True: set(), False: set()}
+    for mark in ours(tree, "direction"):
+        pedal = mark.find("direction-type/pedal")
+        if pedal is not None:
+            numbers[mark.find("sound").get("sostenuto-pedal") is not None].add(pedal.get("number", "1"))
+    assert len(numbers[True]) == 1
+    assert not numbers[True] & numbers[False]
+    assert numbers[False]
+
+
 def test_our_reader_finds_pedal_and_dynamics_where_they_were_put(made, tmp_path):
     score, plan, data = made
     # Our reader leaves out what it knows by its ids: here the marks go by another name.

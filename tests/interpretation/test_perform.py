@@ -327,6 +327,13 @@ def test_the_pedal_goes_up_with_the_new_harmony_and_down_just_after():
     assert all(a[0] <= b[0] for a, b in pairwise(pedal))
 
 
+def test_a_late_release_comes_all_the_way_up():
+    moves = (PedalMove(F(0), 1.0, "proposed"), PedalMove(F(2), 0.0, "proposed", late=True))
+    pedal = perform(line("C4", "D4", "E4", "F4"), replace(STEADY, pedal=moves)).pedal
+    assert [depth for _, depth in pedal][-2:] == [1.0, 0.0]
+    assert 2.0 < pedal[-1][0] < 3.0
+
+
 def test_a_late_change_comes_after_the_harmony_and_does_not_clear_all():
     moves = tuple(PedalMove(F(t), 1.0, "proposed", late=t > 0) for t in (0, 2))
     pedal = perform(line("C4", "D4", "E4", "F4"), replace(STEADY, pedal=moves)).pedal

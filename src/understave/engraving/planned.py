@@ -22,6 +22,7 @@ from understave.engraving.moments import Moments, moments
 from understave.engraving.notation import SPACE, System
 from understave.engraving.options import Options
 from understave.engraving.palette import INK, PROPOSED, PROPOSED_TINT, SOFT, TENSION, TENSION_TINT
+from understave.interpretation.perform import let_up_to
 from understave.interpretation.plan import Hairpin, Origin, PedalMove, Plan
 from understave.interpretation.tension import curve
 from understave.score.model import Score
@@ -215,11 +216,12 @@ class PlannedLanes:
             wide = min(_NOTCH, (x1 - x0) / 2.5)
             if move.depth > 0:
                 y = floor + _PEDAL_HEIGHT * min(1.0, move.depth)
-                points = [(x0, y)] if goes_on else [(x0, floor), (x0 + (wide if last > 0 else 0), y)]
+                top = floor + _PEDAL_HEIGHT * let_up_to(last, move)
+                points = [(x0, y)] if goes_on else [(x0, top), (x0 + (wide if last > 0 else 0), y)]
                 if following is None:
                     points.append((x1, y))
                 elif following.depth > 0:
-                    points += [(x1 - wide, y), (x1, floor)]
+                    points += [(x1 - wide, y), (x1, floor + _PEDAL_HEIGHT * let_up_to(move.depth, following))]
                 else:
                     points += [(x1, y), (x1, floor)]
                 line = "M" + " L".join(f"{x:.0f} {y:.0f}" for x, y in points)

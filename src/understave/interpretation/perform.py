@@ -499,6 +499,14 @@ def _playable(strikes: list[Strike]) -> list[Strike]:
     )
 
 
+def let_up_to(depth: float, move: PedalMove) -> float:
+    """Return the depth to which a move lets up a pedal that is down, before it goes down again if it does."""
+    if 0.0 < move.depth <= HALF_WAY < depth:
+        # Down to half is half a release: the heavy bass strings ring through it.
+        return move.depth
+    return depth * _MELTED if move.late and move.depth else 0.0
+
+
 def pedal_line(
     moves: Sequence[PedalMove], time: Clock, begin: Fraction, finish: Fraction, end: float
 ) -> tuple[tuple[float, float], ...]:
@@ -529,16 +537,12 @@ def pedal_line(
         else:
             start = t - min(_EARLY, max(0.0, since) / 2)
         line.append((start, depth))
-        if 0.0 < move.depth <= HALF_WAY < depth:
-            # Down to half is half a release: the heavy bass strings ring through it.
-            line.append((start + share * _UP, move.depth))
-            depth = move.depth
-            continue
+        top = let_up_to(depth, move)
         if depth:
-            line.append((start + share * _UP, depth * _MELTED if move.late else 0.0))
-        if move.depth:
+            line.append((start + share * _UP, top))
+        if move.depth != top:
             down = start + share * (_UP + _CLEAR if depth else 0.0)
-            line += [(down, line[-1][1] if depth else 0.0), (down + share * _DOWN, move.depth)]
+            line += [(down, top), (down + share * _DOWN, move.depth)]
         depth = move.depth
     if depth:
         over = max(end, time.at(finish))
