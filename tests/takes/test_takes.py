@@ -21,7 +21,7 @@ from understave.acoustics.performance import Performance, Strike
 from understave.cli import main
 from understave.errors import UnderstaveError
 from understave.findings import read
-from understave.interpretation.perform import perform
+from understave.interpretation.perform import perform, velocities_of
 from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
 from understave.takes import Recording, read_take, tie
@@ -37,6 +37,7 @@ from understave.takes.views import (
     loudness,
     melody_over_rest,
     pedal_blur,
+    printed_alone,
     run_over,
 )
 from understave.theory.pitch import Pitch
@@ -265,6 +266,17 @@ def test_the_same_loudness_has_the_same_shape(piece):
     assert (melody_over_rest(score, up) or 0.0) > over + 4
 
 
+def test_who_plays_as_printed_is_nearer_to_print_than_to_the_plan(piece):
+    score, _, plan, performance = piece
+    printed = printed_alone(score)
+    there = velocities_of(score, printed)
+    take = tie(score, recorded(replace(s, velocity=there[s.note]) for s in performance.strikes))
+    apart = [sum(abs(own - wanted) for _, own, wanted in loudness(score, p, take)) for p in (printed, plan)]
+    assert apart[0] == pytest.approx(0, abs=1e-6)
+    assert apart[1] > 100
+    assert printed_alone(replace(score, directions=())) is None
+
+
 def chords(strikes):
     groups = {}
     for s in strikes:
@@ -347,6 +359,30 @@ def test_a_lesson_keeps_takes_unaltered(tmp_path, piece):
         drop_take(folder, name)
 
 
+@pytest.mark.parametrize("staff", [1, 2])
+def test_one_hand_alone_is_tied_and_the_other_is_not_missed(piece, staff):
+    score, _, _, performance = piece
+    strikes = [s for s in plain(performance, score) if score.note_by_id[s.note].staff == staff]
+    take = tie(score, recorded(strikes))
+    assert right_share(score, take, strikes) > 0.97
+    assert {score.note_by_id[note].staff for _, note in take.missed} <= {staff}
+    assert tell_take(score, take)[1] == f"Staff {staff} alone, counted from the top."
+    assert "alone" not in tell_take(score, tie(score, recorded(performance.strikes)))[1]
+
+
+def test_another_instrument_in_a_take_is_asked_about(piece):
+    score, _, _, performance = piece
+    chance = random.Random(4)
+    other = [Strike(chance.randrange(80, 96), 0.7 * k, 0.7 * k + 0.6, 60.0) for k in range(120)]
+    strikes = plain(performance, score)
+    take = tie(score, recorded([*strikes, *other]))
+    (asked,) = [line for line in tell_take(score, take) if "another instrument" in line]
+    count, struck = int(asked.split()[0]), int(asked.split()[2])
+    assert struck == len(strikes) + 120
+    assert count == pytest.approx(120, abs=15)
+    assert not any("another instrument" in line for line in tell_take(score, tie(score, recorded(strikes))))
+
+
 @pytest.mark.parametrize("name", ["song.kar", "song.MIDI", "song"])
 def test_a_take_of_any_ending_is_found_again(tmp_path, piece, name):
     score, _, _, performance = piece
@@ -379,8 +415,12 @@ def test_takes_are_drawn_over_one_another(piece):
     picture = draw_take(score, plan, (one, two))
     root = etree.fromstring(picture.encode())
     lines = root.findall(".//{*}polyline")
-    assert len({line.get("stroke") for line in lines}) == 3
+    # Two takes, the plan, and what is printed.
+    assert len({line.get("stroke") for line in lines}) == 4
+    assert "··· print" in picture
     assert "nan" not in picture
+    bare = replace(score, directions=())
+    assert "··· print" not in draw_take(bare, plan, (one,))
 
 
 def test_the_command_tells_and_gives_json(tmp_path, piece, capsys):

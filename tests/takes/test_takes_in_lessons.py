@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import pickle
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
+from tests.in_browser import running_browser, until
 from tests.once import opening
 
 from understave.acoustics.midi_bytes import midi_bytes
@@ -66,6 +68,21 @@ def test_the_page_plays_the_stops_as_the_teacher_does(lesson):
         assert sound["length"] > rows[last]
 
 
+def test_the_page_shows_the_take_beside_the_plan_and_in_words(lesson):
+    page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
+    assert page["playing"]["picture"].startswith("<svg")
+    assert "mine.mid" in page["playing"]["picture"]
+    assert "are as written" in page["playing"]["told"][0]
+    assert "Stop if anything hurts" in page["playing"]["told"][-1]
+    with running_browser() as browser:
+        seen = browser.new_page()
+        seen.goto((lesson / "exports" / "page.html").as_uri())
+        until(seen, "document.querySelector('img.playing')?.naturalWidth > 100")
+        assert seen.locator("nav a[href='#playing']").count() == 1
+        if to := os.environ.get("UNDERSTAVE_SEEN"):
+            seen.locator("#playing").screenshot(path=to)
+
+
 def test_the_take_is_kept_as_it_came(lesson):
     assert (lesson / "takes" / "mine.mid").read_bytes() == (lesson.parent / "mine.mid").read_bytes()
     assert json.loads((lesson / "takes" / "mine.tie.json").read_text())["added"].endswith("+00:00")
@@ -86,7 +103,10 @@ def test_what_was_recorded_travels_to_the_part_that_plays_it(lesson, monkeypatch
     monkeypatch.setattr(make, "conventions_of", lambda out: Conventions(letters="german"))
     with pytest.raises(PlannedError):
         make_lesson(lesson, lesson, LessonOptions(minutes=4))
-    assert {p.name for p in parts if b"understave.takes" in pickle.dumps(p.make)} == {"own playing"}
+    assert {p.name for p in parts if b"understave.takes" in pickle.dumps(p.make)} == {
+        "own playing",
+        "takes shown",
+    }
     assert "the conventions" not in next(p for p in parts if p.name == "own playing").inputs
 
 
@@ -96,8 +116,10 @@ def test_without_the_take_the_page_loses_it_and_nothing_else_is_made_again(lesso
     drop_take(lesson, "mine")
     again = make_lesson(lesson, lesson)
     assert {name for name, _ in again.made} == {"page"}
+    assert not (lesson / "exports" / "pictures" / "takes.svg").exists()
     page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
     assert not any(stop["sounds"] for stop in page["stops"])
+    assert page["playing"] is None
     assert not list((lesson / "exports" / "sounds").glob("take-*"))
 
 

@@ -184,7 +184,14 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
     from understave.takes.paper import take_pdf
     from understave.takes.picture import draw_take
     from understave.takes.told import tell_take
-    from understave.takes.views import hesitations, melody_over_rest, pedal_blur, tempo_curve
+    from understave.takes.views import (
+        hesitations,
+        loudness,
+        melody_over_rest,
+        pedal_blur,
+        printed_alone,
+        tempo_curve,
+    )
     from understave.wording.phrasebook import phrasebook
 
     plan = make_plan(score, reading)
@@ -202,6 +209,9 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
         data = tie_data(score, take)
         data["told"] = list(tell_take(score, take, arguments.language))
         data["melody_over_rest"] = over
+        data["loudness"] = {"planned": loudness(score, plan, take)}
+        if (printed := printed_alone(score)) is not None:
+            data["loudness"]["printed"] = loudness(score, printed, take)
         data["blur"] = None if blur is None else {"own": blur.own, "planned": blur.planned, "run": longest}
         data["tempo"] = [tempo_curve(score, run) for run in take.runs]
         data["hesitations"] = [

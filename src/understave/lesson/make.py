@@ -64,7 +64,7 @@ from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import cards_csv
 from understave.media.homework_data import HOMEWORK, homework_json
 from understave.media.page import Contrast as PageContrast
-from understave.media.page import Layout, Side, Sound, lesson_page
+from understave.media.page import Layout, Playing, Side, Sound, lesson_page
 from understave.media.passages import Parallel, parallels, parallels_pdf
 from understave.media.qti import qti_package
 from understave.media.sketches import AT_MOST as SKETCHES
@@ -90,7 +90,9 @@ from understave.score.write import with_source
 from understave.takes import Take, tie
 from understave.takes.kept import FOLDER as TAKES
 from understave.takes.kept import keep_take, kept_take, take_files, take_names
+from understave.takes.picture import draw_take
 from understave.takes.recorded import bytes_of, recording_of
+from understave.takes.told import tell_take
 from understave.takes.views import run_over
 from understave.teaching import cues
 from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
@@ -124,6 +126,7 @@ from understave.theory.key import Mode
 from understave.theory.vocabulary import Language
 from understave.wording import LEVELS, SPOKEN, Level, phrasebook
 
+TAKES_PICTURE, TAKES_TOLD = "pictures/takes.svg", "pictures/takes.json"
 CONTRASTS = 8
 """Contrasts of notes on the page at most; those of pedal and piano come besides."""
 
@@ -690,6 +693,14 @@ def _parts(work: Work) -> list[Part]:
         )
         parts.append(played_by)
         pieces.append(played_by.name)
+        shown = Part(
+            "takes shown",
+            {**program, **plan, "language": asked.language, **own},
+            partial(_shown_files, replace(playing, heard=())),
+            effort=1,
+        )
+        parts.append(shown)
+        pieces.append(shown.name)
     parts.append(
         Part(
             "page",
@@ -714,7 +725,7 @@ def _parts(work: Work) -> list[Part]:
 Given = Mapping[str, bytes]
 
 
-_WITHOUT_LABELS = ("reading", "sound", "own playing", "exercises")
+_WITHOUT_LABELS = ("reading", "sound", "own playing", "takes shown", "exercises")
 """Parts that show no label to people: data keep the standard form."""
 
 
@@ -917,6 +928,19 @@ def _own_files(work: Work, given: Given) -> Files:
     return made
 
 
+def _shown_files(work: Work, given: Given) -> Files:
+    """The takes that are heard, drawn beside the plan, and the first of them in words."""
+    takes: list[Take] = []
+    for _, take in work.own:
+        if take not in takes:
+            takes.append(take)
+    language = work.asked.language
+    return {
+        TAKES_PICTURE: draw_take(work.score, work.plan, takes, language),
+        TAKES_TOLD: json.dumps(tell_take(work.score, takes[0], language), ensure_ascii=False),
+    }
+
+
 def _lights(sound: Sound) -> str:
     return json.dumps({"media": sound.media, "length": sound.length, "notes": sound.notes})
 
@@ -970,6 +994,7 @@ def _page_files(work: Work, own: Sequence[str], found: Sequence[Exercise], given
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
         voices=dict(work.voices),
+        playing=Playing(given[TAKES_PICTURE].decode(), tuple(json.loads(given[TAKES_TOLD]))) if own else None,
         own={
             stop: _sound_from(given[f"sounds/take-{stop}.mp3"], json.loads(given[f"sounds/take-{stop}.json"]))
             for stop in own

@@ -151,6 +151,14 @@ class Passage:
 
 
 @dataclass(frozen=True, slots=True)
+class Playing:
+    """The teacher's takes over one another beside the plan, as an SVG document, and the first in words."""
+
+    picture: str
+    told: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Term:
     """A term of the trade and what it means."""
 
@@ -220,6 +228,7 @@ class Page:
     legend: tuple[LegendEntry, ...] = ()
     stops: tuple[Stop, ...] = ()
     contrasts: tuple[Contrast, ...] = ()
+    playing: Playing | None = None
     minutes: float = 0.0
     story: tuple[Passage, ...] = ()
     glossary: tuple[Term, ...] = ()

@@ -38,6 +38,7 @@ from understave.media.page import (
     Numeral,
     Page,
     Passage,
+    Playing,
     Question,
     Side,
     Sound,
@@ -91,7 +92,7 @@ class PageOptions:
 @dataclass(frozen=True, slots=True)
 class Ready:
     """Pieces of a page made before: `contrasts` in the order of those heard; `pictures`, `voices` (the
-    teacher's recordings) and `own` (the bars as the teacher plays them) by stop id.
+    teacher's recordings) and `own` (the bars as the teacher plays them) by stop id; `playing` shows them.
     """
 
     layouts: tuple[Layout, ...] = ()
@@ -100,6 +101,7 @@ class Ready:
     pictures: Mapping[str, str] = field(default_factory=dict)
     voices: Mapping[str, bytes] = field(default_factory=dict)
     own: Mapping[str, Sound] = field(default_factory=dict)
+    playing: Playing | None = None
 
 
 def make_page(  # noqa: PLR0913
@@ -203,6 +205,7 @@ def make_page(  # noqa: PLR0913
         glossary=glossary,
         homework=_homework(tasks, options.language) if tasks else None,
         numerals=_numerals(texts),
+        playing=ready.playing,
         credits=(
             phrases["credit"].format(file=source_name),
             *((phrases["page_sound"],) if options.sound else ()),

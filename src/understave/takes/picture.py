@@ -15,7 +15,7 @@ from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
 from understave.takes.take import Take
-from understave.takes.views import beats_between, loudness, tempo_curve
+from understave.takes.views import beats_between, loudness, printed_alone, tempo_curve
 from understave.theory.vocabulary import Language
 from understave.wording.phrasebook import phrasebook
 
@@ -56,8 +56,10 @@ def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Languag
             points = " ".join(
                 f"{x(t):.1f},{top + LANE - LANE * (v - least) / max(1e-6, most - least):.1f}" for t, v in line
             )
-            colour = PROPOSED if kind < 0 else OWN[kind % len(OWN)]
-            dash = ' stroke-dasharray="6 4"' if kind < 0 else ""
+            colour, dash = OWN[kind % len(OWN)], ""
+            if kind < 0:
+                colour, dash = (PROPOSED, "6 4") if kind == PLANNED else (SOFT, "2 3")
+                dash = f' stroke-dasharray="{dash}"'
             shapes.append(
                 f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="1.6"{dash}/>'
             )
@@ -75,6 +77,8 @@ def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Languag
     legend = (
         f'<text x="{LEFT}" y="22" font-size="15" fill="{PROPOSED}">- - {escape(book.phrases["take_planned"])}'
     )
+    if printed_alone(score) is not None:
+        legend += f'<tspan dx="18" fill="{SOFT}">··· {escape(book.phrases["take_printed"])}</tspan>'
     for k, take in enumerate(takes):
         legend += f'<tspan dx="18" fill="{OWN[k % len(OWN)]}">{escape(take.recording.media)}</tspan>'
     height = bottom + 28
@@ -87,23 +91,30 @@ def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Languag
     )
 
 
+PLANNED, PRINTED = -1, -2
+"""Whose a line is that no take has; takes are counted from 0."""
 Lines = list[tuple[int, list[tuple[float, float]]]]
 
 
 def _loudness(score: Score, plan: Plan, takes: Sequence[Take]) -> Lines:
-    """The mean at each moment, smoothed over a quarter note, less the median; of the plan at the first
-    take's notes.
+    """The mean at each moment, smoothed over a quarter note, less the median; of the plan and of what is
+    printed, where something is, at the first take's notes.
     """
     found: Lines = []
     for k, take in enumerate(takes):
         rows = sorted(loudness(score, plan, take))
-        moments = np.array([r[0] for r in rows])
-        for kind, column in ((k, 1), *(((-1, 2),) if k == 0 else ())):
-            values = np.array([r[column] for r in rows])
-            grid = np.unique(moments)
-            line = [float(values[np.abs(moments - g) <= 0.5].mean()) for g in grid]
-            found.append((kind, list(zip(grid.tolist(), line, strict=True))))
+        found.append((k, _smooth(rows, 1)))
+        if k == 0:
+            found.append((PLANNED, _smooth(rows, 2)))
+            printed = printed_alone(score)
+            if printed is not None:
+                found.append((PRINTED, _smooth(sorted(loudness(score, printed, take)), 2)))
     return found
+
+
+def _smooth(rows: Sequence[tuple[float, float, float]], column: int) -> list[tuple[float, float]]:
+    moments, values = np.array([r[0] for r in rows]), np.array([r[column] for r in rows])
+    return [(float(g), float(values[np.abs(moments - g) <= 0.5].mean())) for g in np.unique(moments)]
 
 
 def _tempo(score: Score, plan: Plan, takes: Sequence[Take], low: float, high: float) -> Lines:
@@ -117,7 +128,7 @@ def _tempo(score: Score, plan: Plan, takes: Sequence[Take], low: float, high: fl
     beats = beats_between(score, low, high)
     planned = [(a, (b - a) / (time.at(b) - time.at(a))) for a, b in pairwise(beats)]
     usual = float(np.median([v for _, v in planned] or [1.0]))
-    found.append((-1, [(t, v / usual) for t, v in planned]))
+    found.append((PLANNED, [(t, v / usual) for t, v in planned]))
     return found
 
 
@@ -138,5 +149,5 @@ def _pedal(plan: Plan, takes: Sequence[Take], low: float, high: float) -> Lines:
                 (float(move.moment), 0.0),
                 (float(move.moment) + 0.1, move.depth),
             ]
-    found.append((-1, steps))
+    found.append((PLANNED, steps))
     return found

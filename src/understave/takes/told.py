@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from fractions import Fraction
 
 from understave.score.model import Score, beat_text
@@ -14,6 +15,9 @@ from understave.wording.phrasebook import Phrasebook, phrasebook
 
 MOST = 12
 """Slips that are told one by one; of more, how many there are."""
+FOREIGN = 0.1
+"""Share of keys struck that are not those of the score, from which on it is asked whose they are (set by
+reasoning)."""
 
 
 def tell_take(score: Score, take: Take, language: Language = "en") -> tuple[str, ...]:
@@ -25,6 +29,7 @@ def tell_take(score: Score, take: Take, language: Language = "en") -> tuple[str,
     else:
         found = summary(score, take)
         lines = [said["take_right"].format(right=found.right, written=found.written)]
+        lines += _what_was_played(score, take, said)
         clean = _clean_bars(score, take)
         if clean:
             lines.append(said["take_clean"].format(bars=book.bars(*clean)))
@@ -39,6 +44,18 @@ def tell_take(score: Score, take: Take, language: Language = "en") -> tuple[str,
             bar, beat = _place(score, hesitation.moment)
             lines.append(said["take_hesitation"].format(bar=bar, beat=beat, times=f"{hesitation.times:.1f}"))
     return (*lines, book.phrases["caution_practice"])
+
+
+def _what_was_played(score: Score, take: Take, said: Mapping[str, str]) -> Iterator[str]:
+    """Yield that one staff alone was played, and that much of it is not in this score."""
+    staves = {score.note_by_id[match.note].staff for match in take.matches}
+    bars = {bar for run in take.runs for bar in range(run.first, run.last + 1)}
+    written = {note.staff for note in score.notes if note.measure in bars}
+    if len(staves) == 1 < len(written):
+        yield said["take_staff"].format(staff=next(iter(staves)))
+    struck, foreign = len(take.recording.performance.strikes), len(take.extra) + len(take.wrong)
+    if foreign > FOREIGN * struck:
+        yield said["take_foreign"].format(count=foreign, struck=struck)
 
 
 def _run(score: Score, run: Run, book: Phrasebook) -> str:

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
@@ -65,11 +66,30 @@ class _Stretch:
 def tie(score: Score, recording: Recording, first: int | None = None, last: int | None = None) -> Take:
     """Tie a recording to a score, or to its bars from `first` to `last` (indexes, both included).
 
+    Where the whole score does not fit, one staff alone may: then the notes of the others are not missed.
     Raises UnderstaveError with one sentence, which says how much fitted, where this is not what the score
     says.
     """
     if recording.kind == "sound":
         return tie_sound(score, recording, first, last)
+    try:
+        return _tied(score, recording, first, last)
+    except TakeError:
+        for staff in _staves(score):
+            with suppress(TakeError):
+                return _tied(staff, recording, first, last)
+        raise
+
+
+def _staves(score: Score) -> Iterator[Score]:
+    """Yield the score of each staff alone, as hands are practised; nothing where there is but one."""
+    staves = sorted({note.staff for note in score.notes})
+    for staff in staves if len(staves) > 1 else ():
+        yield replace(score, notes=tuple(note for note in score.notes if note.staff == staff))
+
+
+def _tied(score: Score, recording: Recording, first: int | None, last: int | None) -> Take:
+    """Tie keys and pedal to a score; see `tie`."""
     low, high = first or 0, len(score.measures) - 1 if last is None else last
     written = Written(score, low, high)
     if not written.times:

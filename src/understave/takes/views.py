@@ -16,7 +16,8 @@ from understave.acoustics.piano import GRAND, Instrument
 from understave.errors import TakeError
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import Clock, pedal_line, velocities_of
-from understave.interpretation.plan import Plan
+from understave.interpretation.plan import Level, Plan
+from understave.interpretation.printed import printed_loudness
 from understave.score.model import Score
 from understave.takes.recorded import FILM, samples_of
 from understave.takes.take import Run, Take
@@ -128,6 +129,14 @@ def loudness(score: Score, plan: Plan, take: Take) -> tuple[tuple[float, float, 
         return ()
     own, planned = float(np.median([r[1] for r in rows])), float(np.median([r[2] for r in rows]))
     return tuple((t, v - own, w - planned) for t, v, w in rows)
+
+
+def printed_alone(score: Score) -> Plan | None:
+    """Return what is printed about loudness as a plan without anything else; None where nothing is."""
+    printed = printed_loudness(score)
+    if not (printed.marks or printed.swells):
+        return None
+    return Plan(levels=tuple(Level(moment, velocity) for moment, velocity in printed.line))
 
 
 def melody_over_rest(score: Score, take: Take) -> float | None:

@@ -210,12 +210,20 @@ export function showLesson(lesson, place) {
         words.answers,
         make("ol", {}, ...answered.map((stop) => make("li", {}, make("strong", {}, `${barsOf(stop)}: `), text(stop.question), make("br"), text(stop.answer), make("br"), ...stop.words.map((w) => text(`${w} `))))),
       ),
+    lesson.playing &&
+      section(
+        "playing",
+        words.ownPlaying,
+        make("figure", {}, make("img", { class: "playing", alt: words.ownPlayingPictured, src: `data:image/svg+xml,${encodeURIComponent(lesson.playing.picture)}` })),
+        make("ul", {}, ...lesson.playing.told.map((line) => make("li", {}, line))),
+      ),
     section("credits", words.credits, ...lesson.credits.map((c) => make("p", {}, text(c))), ...lesson.cautions.map((c) => make("p", { class: "caution" }, text(c)))),
   ];
   const links = [
     ["score", words.score, true],
     ["stops", words.stops, stops.length],
     ["contrasts", words.contrasts, contrasts.length],
+    ["playing", words.ownPlaying, lesson.playing],
     ["story", words.story, lesson.story.length],
     ["glossary", words.glossary, lesson.glossary.length],
   ].filter(([, , there]) => there);
