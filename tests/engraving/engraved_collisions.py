@@ -7,6 +7,7 @@ typst and looks for pixels that both want.
 from __future__ import annotations
 
 import io
+from itertools import pairwise
 
 import numpy as np
 from lxml import etree
@@ -67,6 +68,21 @@ def touching(svg: str, apart: float = 0.0) -> list[str]:
                     other, other_kind, _ = labels[before]
                     if kind or other_kind:
                         found.append(f"{words} touches {other}")
+    return found
+
+
+def between_words(svg: str) -> list[float]:
+    """Return the gaps, in hundredths of a millimetre, between each sung word and the next in its system."""
+    root = etree.fromstring(svg.encode())
+    boxes = glyph_boxes(root)
+    found = []
+    for system in [g for g in root.iter(f"{SVG}g") if g.get("class") == "system"]:
+        words = []
+        for syllable in [g for g in system.iter(f"{SVG}g") if g.get("class") == "syl"]:
+            parts = [i.box for i in ink(syllable, boxes)]
+            words.append((min(b.x0 for b in parts), max(b.x1 for b in parts)))
+        words.sort()
+        found += [b[0] - a[1] for a, b in pairwise(words)]
     return found
 
 

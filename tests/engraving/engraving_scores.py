@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from itertools import cycle
 
 from understave.harmony.reading import Reading, Span
 from understave.score.model import Score
@@ -114,17 +115,21 @@ def quarters(measures: int = 3) -> Score:
     return document([("Piano", contents)])
 
 
-def song() -> Score:
+SUNG = "<lyric><syllabic>single</syllabic><text>{}</text></lyric>"
+
+
+def song(*sung: str) -> Score:
     """A voice with words over a piano; the key and meter change in the third measure."""
+    words = cycle(sung or ("Größe",))
     voice, piano = [], []
     for m in range(1, 5):
         start = {1: attributes(1, 4, 4, 1, "G"), 3: attributes(-3, 3, 4, 1, "G")}.get(m, "")
         count = 4 if m < 3 else 3
-        words = "<lyric><syllabic>single</syllabic><text>Größe</text></lyric>"
         voice.append(
             start
             + "".join(
-                note("G4", 12, 1, f"v{m}{k}", words).replace("<staff>1</staff>", "") for k in range(count)
+                note("G4", 12, 1, f"v{m}{k}", SUNG.format(next(words))).replace("<staff>1</staff>", "")
+                for k in range(count)
             )
         )
         start = {1: attributes(1, 4, 4), 3: attributes(-3, 3, 4)}.get(m, "")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from benchmarks.data import data_folder
-from engraved_collisions import SVG, lanes_of, touching, touching_ink
+from engraved_collisions import SVG, between_words, lanes_of, touching, touching_ink
 from engraving_scores import THREE_ROWS, crowded, held, quarters, reading_of, song
 from lxml import etree
 
@@ -55,6 +55,17 @@ def test_labels_between_notes_and_in_songs() -> None:
         for page in engrave(score, crowded_reading(score, Fraction(2, 3)), EVERYTHING):
             assert touching(page, LEAST) == []
             assert touching_ink(page) == 0
+
+
+@pytest.mark.parametrize("words", [("schleicht,", "weil", "sich", "der"), ("o", "schleicht,")])
+@pytest.mark.parametrize("width", [96, 120, 144])
+def test_words_that_are_sung_stay_apart(words: tuple[str, ...], width: int) -> None:
+    score = song(*words)
+    reading = crowded_reading(score, Fraction(1))
+    for last in (1, 2):
+        drawn = excerpt(score, reading, 0, last, options=Options(legend=False), width_mm=width)
+        # Wider than the space between two words of a text.
+        assert min(between_words(drawn)) > 120
 
 
 def test_excerpts() -> None:

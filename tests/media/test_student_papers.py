@@ -22,7 +22,7 @@ from understave.media.worksheet import _readable, clef_changes
 from understave.score.model import Score
 from understave.teaching.exercises import exercises
 from understave.teaching.stops import Stop
-from understave.wording import phrasebook
+from understave.wording import LEVELS, phrasebook
 
 ROOT = Path(__file__).parents[2]
 VARIANTS = [
@@ -267,6 +267,15 @@ def test_staves_to_write_on_have_the_usual_clefs(staves, clefs):
     drawing = etree.fromstring(empty_staves(-4, staves, 150.0).encode())
     shapes = [use.get("{http://www.w3.org/1999/xlink}href", "")[1:5] for use in drawing.iter("{*}use")]
     assert [{"E050": "G", "E062": "F"}[s] for s in shapes if s in ("E050", "E062")] == clefs
+
+
+@pytest.mark.parametrize("name", ["lock-water", "chain-ferry"])
+def test_no_exercise_changes_the_clef_twice(name):
+    score, reading = piece(name)
+    for level in LEVELS:
+        for one in exercises(score, reading, level):
+            bars = (one.material, 0, len(one.material.measures) - 1) if one.material else None
+            assert clef_changes(*_readable(*(bars or (score, one.first, one.last)))) <= 1
 
 
 BARS = """<score-partwise version="4.0"><part-list><score-part id="P1"><part-name>P</part-name></score-part>

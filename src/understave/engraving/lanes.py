@@ -157,7 +157,8 @@ def key_lane(
             if x1 - x0 >= 0.6 * SPACE:
                 group.append(_key_line(x0, x1, line_y, following is not None or s.entry.end <= system.end))
                 drawn.append(Box(x0, line_y - _TICK, x1, line_y))
-        floor = max(b.y1 for b in drawn) + _ROW_GAP
+        # A key that is not named again may have no room for its line either.
+        floor = max((b.y1 for b in drawn), default=floor) + _ROW_GAP
     return Drawn(group, Box.around(drawn))
 
 

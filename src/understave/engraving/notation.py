@@ -110,7 +110,8 @@ _OPTIONS: dict[str, object] = {
     # Twice the duration, 1.41 times the space: customary, and tight enough to be stretched.
     "spacingLinear": 0.2,
     "spacingNonLinear": 0.5,
-    "lyricWordSpace": 2.4,
+    # Our letters are wider than those that verovio reckons with.
+    "lyricWordSpace": 5.0,
     "pageMarginLeft": 0,
     "pageMarginRight": 0,
     "pageMarginTop": 0,
@@ -155,7 +156,9 @@ def lay_out(
     whole = (first, last) == (0, len(score.measures) - 1)
     span = None if whole else _cut_out(root, score, first, last)
     natural = _natural_widths(root, score.measures[first : last + 1], span)
-    breaks, fullest, fullness = choose_breaks(natural, width)
+    # Notes can be set a little closer than they come by themselves, the words under them cannot.
+    sung = next(root.iter(f"{{{MEI}}}syl"), None) is not None
+    breaks, fullest, fullness = choose_breaks(natural, width / (_SUNG_AIR if sung else 1.0))
     if span is None:
         measures = _measures(root)
         for k in breaks:
@@ -163,7 +166,7 @@ def lay_out(
     else:
         # verovio loses encoded breaks in a selection. Left to itself in a frame just wide enough for the
         # fullest of the systems chosen, it comes to much the same ones. A lone system gets some air.
-        width = min(width, (1.03 if breaks else 1.15) * fullest)
+        width = min(width, (_SUNG_AIR if sung else 1.03 if breaks else 1.15) * fullest)
     options = {
         "breaks": "auto" if span else "encoded",
         "pageWidth": width / 10,
@@ -195,6 +198,8 @@ def _prepared(score: Score, rooms: Sequence[Room], first: int, last: int) -> etr
     return root
 
 
+_SUNG_AIR = 1.15
+"""How much wider than they come by themselves systems with words are set at least; set by eye."""
 _MARGIN = 2
 """Measures kept around those that are drawn, so that what reaches into them is drawn as in the whole."""
 
