@@ -10,7 +10,10 @@ notes       F1 of notes with the same spelled pitch, onset in their bar and whol
 graces      F1 of grace notes by pitch and bar.
 bars        part of the bars whose notes are all right, with none too many.
 s/page      seconds a page, from the bytes of the PDF to the score.
-named       of the bars that are wrong, the part that the reader itself names as not adding up.
+words       F1 of the syllables of songs, by the note (its place in the bar) that they are sung to.
+named       how many of the bars that the reader finds doubtful are wrong (precision), how many of the wrong
+            ones it finds so (recall). ``--fit`` fits the weights of that and prints them, and the same
+            figures with each piece left out of the fit.
 
 The pieces of ``--split build`` served while the reader was made, in the fonts Leipzig, Bravura, Leland and
 Gootville. Those of ``--split held`` (the default) and the font Petaluma did not. With ``--unknown`` the
@@ -25,11 +28,13 @@ import argparse
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
 from rich.console import Console
 from rich.table import Table
 
@@ -37,7 +42,8 @@ from benchmarks import engraved
 from benchmarks.data import data_folder
 from understave.score.model import Score
 from understave.score.reader import read_score
-from understave.score.readers.page.page_reader import read_page
+from understave.score.readers.page.confidence import DOUBTFUL, Signs, confidence
+from understave.score.readers.page.page_reader import read_with_signs
 
 BUILD = (
     "examples/chain-ferry/score.musicxml",
@@ -47,10 +53,19 @@ BUILD = (
     "harmony/train/preludes/the-well-tempered-clavier-i-02/score.mxl",
     "harmony/train/preludes/the-well-tempered-clavier-i-06/score.mxl",
     "harmony/train/preludes/the-well-tempered-clavier-i-13/score.mxl",
+    "harmony/train/lieder/bonis-mel-allons-prier/score.mxl",
+    "harmony/train/lieder/hensel-fanny-mendelssohn-3-lieder-1-sehnsucht/score.mxl",
+    "performance/chopin-ballades-1/xml_score.musicxml",
     "performance/chopin-etudes-op-10-3/xml_score.musicxml",
+    "performance/chopin-etudes-op-25-1/xml_score.musicxml",
+    "performance/schubert-impromptu-op-90-d-899-1/xml_score.musicxml",
     "performance/schubert-moment-musical-no-3/xml_score.musicxml",
+    "performance/schubert-piano-sonatas-664-1/xml_score.musicxml",
+    "performance/schumann-kreisleriana-2/xml_score.musicxml",
     "performance/schumann-kreisleriana-4/xml_score.musicxml",
     "performance-earlier/haydn-keyboard-sonatas-32-1-no-repeat/xml_score.musicxml",
+    "performance-earlier/haydn-keyboard-sonatas-39-2/xml_score.musicxml",
+    "performance-earlier/haydn-keyboard-sonatas-6-1/xml_score.musicxml",
 )
 HELD = (
     "harmony/dev/preludes/the-well-tempered-clavier-i-09/score.mxl",
@@ -82,10 +97,16 @@ class Row:
     graces_right: int = 0
     bars: int = 0
     bars_right: int = 0
+    doubtful: int = 0
     named: int = 0
+    words_read: int = 0
+    words_there: int = 0
+    words_right: int = 0
     pages: int = 0
     seconds: float = 0.0
     why: str = ""
+    signs: list[tuple[Signs, bool]] = field(default_factory=list)
+    """Of each bar the signs of trouble, and whether it is wrong."""
 
     def __add__(self, other: Row) -> Row:
         counts = [n for n in self.__slots__ if n not in ("engraver", "piece", "why")]
@@ -106,6 +127,14 @@ def _bars(score: Score, grace: bool) -> list[Counter[NoteRow]]:
     return bars
 
 
+def _words(score: Score) -> list[Counter[tuple[Fraction, str]]]:
+    bars: list[Counter[tuple[Fraction, str]]] = [Counter() for _ in score.measures]
+    for note in score.notes:
+        for syllable in note.lyrics:
+            bars[note.measure][note.onset - score.measures[note.measure].start, syllable.strip("- ")] += 1
+    return bars
+
+
 def _aligned(
     read: Sequence[Counter[NoteRow]], there: Sequence[Counter[NoteRow]]
 ) -> Iterator[tuple[int | None, int | None]]:
@@ -122,15 +151,10 @@ def _aligned(
             yield from ((None, k) for k in range(b0, b1))
 
 
-def compare(read: Score, there: Score, row: Row, listed: int = 0) -> Row:
+def compare(read: Score, there: Score, row: Row, signs: Sequence[Signs], listed: int = 0) -> Row:
     """Count what of a score was read; print the first `listed` wrong bars."""
     mine, theirs = _bars(read, False), _bars(there, False)
-    doubtful = {
-        number
-        for warning in read.warnings
-        if "add up" in warning
-        for number in warning.replace(";", ":").split(":")[1].replace(",", " ").split()
-    }
+    my_words, their_words = _words(read), _words(there)
     for i, k in _aligned(mine, theirs):
         a = mine[i] if i is not None else Counter()
         b = theirs[k] if k is not None else Counter()
@@ -140,7 +164,14 @@ def compare(read: Score, there: Score, row: Row, listed: int = 0) -> Row:
         if k is not None:
             row.bars += 1
             row.bars_right += a == b
-            row.named += a != b and i is not None and read.measures[i].number in doubtful
+            row.words_there += their_words[k].total()
+            row.words_right += (my_words[i] & their_words[k]).total() if i is not None else 0
+        if i is not None:
+            row.words_read += my_words[i].total()
+            doubtful = confidence(signs[i]) < DOUBTFUL
+            row.doubtful += doubtful
+            row.named += doubtful and a != b
+            row.signs.append((signs[i], a != b))
         if a != b and listed > 0:
             listed -= 1
             said = [f"{p} {o}+{d}" for p, o, d in sorted((a - b).elements(), key=lambda n: n[1])]
@@ -169,7 +200,7 @@ def measure(path: Path, engraver: str, unknown: bool, listed: int) -> Row:
         return row
     began = time.perf_counter()
     try:
-        read = read_page(made, f"{row.piece}.pdf", without=(engraver,) if unknown else ())
+        read, signs = read_with_signs(made, f"{row.piece}.pdf", without=(engraver,) if unknown else ())
     except Exception as error:
         row.why = f"{type(error).__name__}: {error}"
         row.there = len(there.struck)
@@ -177,7 +208,7 @@ def measure(path: Path, engraver: str, unknown: bool, listed: int) -> Row:
         return row
     row.seconds = time.perf_counter() - began
     row.pages = made.count(b"/Type /Page\n") or made.count(b"/Type/Page/") or _pages(made)
-    return compare(read, there, row, listed)
+    return compare(read, there, row, signs, listed)
 
 
 def _pages(made: bytes) -> int:
@@ -197,6 +228,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "--pieces", nargs="+", default=[], help="only pieces whose path holds one of these words"
     )
     parser.add_argument("--list", type=int, default=0, metavar="N", help="print N wrong bars of each piece")
+    parser.add_argument("--fit", action="store_true", help="fit how signs of trouble tell of wrong bars")
     given = parser.parse_args(arguments)
     console = Console(width=130)
     rows: list[Row] = []
@@ -217,8 +249,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 f"{engraver} {row.piece}: notes {row.f1:.4f}, bars {row.bars_right}/{row.bars} {row.why}",
                 flush=True,
             )
-    table = Table("engraver", "piece", "notes F1 %", "graces F1 %", "bars right %", "wrong, named", "s/page")
-    for engraver in given.engravers:
+    console.print(_table(rows, given.engravers))
+    if given.fit:
+        _print_fit(rows)
+    return 0
+
+
+def _table(rows: Sequence[Row], engravers: Sequence[str]) -> Table:
+    table = Table(
+        "engraver",
+        "piece",
+        "notes F1 %",
+        "graces %",
+        "words %",
+        "bars right %",
+        "named: wrong, of wrong",
+        "s/page",
+    )
+    for engraver in engravers:
         own = [row for row in rows if row.engraver == engraver]
         if not own:
             continue
@@ -228,17 +276,47 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for row in (*own, total) if len(own) > 1 else own:
             wrong = row.bars - row.bars_right
             graces = row.graces_read + row.graces_there
+            words = row.words_read + row.words_there
             table.add_row(
                 engraver,
                 row.piece,
                 f"{100 * row.f1:.2f}" if not row.why else row.why[:40],
                 f"{200 * row.graces_right / graces:.1f}" if graces else "",
+                f"{200 * row.words_right / words:.1f}" if words else "",
                 f"{100 * row.bars_right / max(1, row.bars):.1f} of {row.bars}",
-                f"{row.named} of {wrong}",
+                f"{row.named} of {row.doubtful}, {row.named} of {wrong}",
                 f"{row.seconds / max(1, row.pages):.1f}",
             )
-    console.print(table)
-    return 0
+    return table
+
+
+_Floats = npt.NDArray[np.float64]
+
+
+def _fitted(signs: _Floats, wrong: _Floats) -> _Floats:
+    """Return the weights of a logistic regression (Newton's method, a ridge of 0.5)."""
+    weights = np.zeros(signs.shape[1])
+    for _ in range(30):
+        odds = 1 / (1 + np.exp(-signs @ weights))
+        curve = (signs.T * (odds * (1 - odds))) @ signs + 0.5 * np.eye(len(weights))
+        weights += np.linalg.solve(curve, signs.T @ (wrong - odds) - 0.5 * weights)
+    return weights
+
+
+def _print_fit(rows: Sequence[Row]) -> None:
+    """Print the weights fitted on all bars, and what is named where each piece is left out of the fit."""
+    of = np.array([row.piece for row in rows for _ in row.signs])
+    signs = np.array([(1.0, *bar) for row in rows for bar, _ in row.signs])
+    wrong = np.array([float(is_wrong) for row in rows for _, is_wrong in row.signs])
+    chance = np.zeros(len(wrong))
+    for piece in set(of.tolist()):
+        out = of == piece
+        chance[out] = 1 / (1 + np.exp(-signs[out] @ _fitted(signs[~out], wrong[~out])))
+    named = chance > 1 - DOUBTFUL
+    right = float((wrong * named).sum())
+    print("weights", np.round(_fitted(signs, wrong), 2).tolist())
+    shares = f"precision {right / named.sum():.3f}, recall {right / wrong.sum():.3f}"
+    print(f"left out: {shares} of {len(wrong)} bars")
 
 
 if __name__ == "__main__":

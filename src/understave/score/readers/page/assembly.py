@@ -19,6 +19,7 @@ from understave.score.readers.page.bars import (
     find_meters,
     find_signatures,
 )
+from understave.score.readers.page.confidence import DOUBTFUL, Signs, confidence, signs_of
 from understave.score.readers.page.curves import Ties, ties_of
 from understave.score.readers.page.events import ACCIDENTALS, Event, Head, events_of, reach, usual_width
 from understave.score.readers.page.layout import Sheet, System
@@ -40,9 +41,6 @@ from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
 from understave.theory.pitch import LETTERS, Pitch
 
-_DOUBTFUL = 3.0
-"""Cost from which a bar is named as one to look at: something in it does not add up."""
-
 
 @dataclass(eq=False, slots=True)
 class _Place:
@@ -59,29 +57,23 @@ class _Place:
 
 @dataclass(eq=False, slots=True)
 class Solved:
-    """A bar of the piece: where it stands, what holds in it, and the best two readings of its rhythm."""
+    """A bar of the piece: where it stands, what holds in it, its rhythm, and signs that it may be wrong."""
 
     place: _Place
     on_page: BarOnPage
     signature: int
     meter: tuple[int, int, str]
     solution: Solution
-    second: Solution | None
+    signs: Signs
     events: list[Event]
     values: list[Fraction]
     in_triplets: Collection[int] = ()
     """Staves that hold triplets without figures."""
     start: Fraction = Fraction(0)
 
-    @property
-    def confidence(self) -> float:
-        """How sure the bar is, 0 to 1: how well it adds up, and how far the second-best is behind."""
-        ahead = self.second.cost - self.solution.cost if self.second is not None else 10.0
-        return min(1 / (1 + self.solution.cost / 4), 0.5 + min(0.5, max(0.0, ahead) / 4))
 
-
-def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> Score:
-    """Return the score of a piece's pages, each given with its number."""
+def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, tuple[Signs, ...]]:
+    """Return the score of a piece's pages, each given with its number, and each bar's signs of trouble."""
     usual = usual_width([sheet for _, sheet in sheets])
     most = max(len(system.staves) for _, sheet in sheets for system in sheet.systems)
     groups = _parts([system for _, sheet in sheets for system in sheet.systems if len(system.staves) == most])
@@ -123,7 +115,7 @@ def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> Score:
         raise ScoreError(f"{name} has staves but no notes on them; there is nothing to read.")
     score = _score(solved, groups)
     title, composer = title_and_composer(sheets[0][1])
-    return with_source(replace(score, title=title, composer=composer))
+    return with_source(replace(score, title=title, composer=composer)), tuple(bar.signs for bar in solved)
 
 
 def _parts(systems: Sequence[System]) -> list[tuple[int, int]]:
@@ -167,8 +159,9 @@ def _solved(
     place.sheet.figures |= scaling.figures
     if not timed or (resting and solution.length < length and not short):
         solution = replace(solution, length=length)
+    signs = signs_of(solution, second, scaling.values, length, any(e.grace for e in bar.events))
     in_triplets = {timed[i].staff for i in scaling.unprinted} or (set() if timed else going_on)
-    return Solved(place, bar, signature, meter, solution, second, timed, scaling.values, in_triplets)
+    return Solved(place, bar, signature, meter, solution, signs, timed, scaling.values, in_triplets)
 
 
 def _beat(meter: tuple[int, int, str]) -> Fraction:
@@ -231,12 +224,20 @@ COPYRIGHT = (
 """These two are said at every import: what is read may be wrong, and is a copy of somebody's page."""
 
 
+_SHOWN = 20
+"""Bars that are named, the least sure ones."""
+
+
 def _doubts(solved: Sequence[Solved], laid: Sequence[Measure]) -> tuple[str, ...]:
-    doubtful = [m.number for m, bar in zip(laid, solved, strict=True) if bar.solution.cost >= _DOUBTFUL]
+    sure = [(confidence(bar.signs), m.index, m.number) for m, bar in zip(laid, solved, strict=True)]
+    doubtful = sorted(bar for bar in sure if bar[0] < DOUBTFUL)
     if not doubtful:
         return ()
-    shown = ", ".join(doubtful[:12]) + (" and so on" if len(doubtful) > 12 else "")
-    return (f"On the page these bars do not add up as they were read: {shown}; look at them first.",)
+    shown = ", ".join(number for *_, number in sorted(doubtful[:_SHOWN], key=lambda bar: bar[1]))
+    more = f" and {len(doubtful) - _SHOWN} more" if len(doubtful) > _SHOWN else ""
+    return (
+        f"On the page these bars do not add up, or may be read otherwise: {shown}{more}; look at them first.",
+    )
 
 
 def _upbeats(measures: Sequence[Measure]) -> set[int]:

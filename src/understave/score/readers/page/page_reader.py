@@ -2,7 +2,8 @@
 
 `ink` and `fonts` say what is painted, `smufl` which symbols that is, `layout` sorts it into staves and
 systems, `events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `solving`
-put a bar in time, `curves` tells ties from slurs, `assembly` makes the score.
+put a bar in time, `confidence` says how sure that is, `curves` tells ties from slurs, `lyrics` finds the
+words of songs and `marks` all else around the notes, `assembly` makes the score.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import replace
 from understave.errors import ScoreError
 from understave.score.model import Score
 from understave.score.readers.page.assembly import assemble
+from understave.score.readers.page.confidence import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
 
@@ -23,6 +25,13 @@ def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] 
     `without` names SMuFL fonts whose shapes are not to be known (for measuring). Raises ScoreError with one
     sentence for pages that hold no music in five-line staves, or only pictures.
     """
+    return read_with_signs(data, name, without=without)[0]
+
+
+def read_with_signs(
+    data: bytes, name: str = "score.pdf", *, without: Collection[str] = ()
+) -> tuple[Score, tuple[Signs, ...]]:
+    """Read a PDF as `read_page` does; also return what tells of mistakes in each bar (`confidence.Signs`)."""
     pages = read_pages(data, name)
     sheets = [sort_page(page, without) for page in pages]
     music = [(i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems]
@@ -30,8 +39,8 @@ def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] 
         raise ScoreError(
             _why_nothing([p.pictures for p in pages], [s.other_lines for s in sheets if s is not None], name)
         )
-    score = assemble(music, name)
-    return replace(score, warnings=(*_left_out(pages, sheets), *score.warnings))
+    score, signs = assemble(music, name)
+    return replace(score, warnings=(*_left_out(pages, sheets), *score.warnings)), signs
 
 
 _PICTURE = 0.2

@@ -30,7 +30,7 @@ _NORMAL = {2: 3, 3: 2, 4: 3, 5: 4, 6: 4, 7: 4, 8: 6, 9: 8, 10: 8, 11: 8, 12: 8, 
 """In the time of how many a figure's notes are played (common practice, no source)."""
 _UNPRINTED = 1.2
 """Price of a tuplet without a figure, which is usual once a figure has been printed a few times."""
-_ALL_UNPRINTED = 1.4
+_ALL_UNPRINTED = 2.2
 """Price of triplets without a figure that are more than the runs of a beam."""
 _UNUSED = 1.5
 """Price of a figure that is taken for a fingering."""
