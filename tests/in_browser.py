@@ -64,6 +64,15 @@ def until(page, expression, seconds=60, argument=None):
         page.wait_for_timeout(60)
 
 
+def until_so(page, seen, so, seconds=60):
+    """Wait until what is `seen` by a function is `so`, in the words of another."""
+    end = time.monotonic() + seconds
+    while not so(now := seen()):
+        if time.monotonic() > end:
+            raise TimeoutError(f"not within {seconds} s; {str(now)[:600]}")
+        page.wait_for_timeout(60)
+
+
 def accessibility(page, crowded=None, colours_only=False, drawn=False, crowd_seen=False):
     """What axe-core says of a page: the rules passed, and the serious and critical violations.
 

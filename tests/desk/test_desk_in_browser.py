@@ -9,12 +9,11 @@ import os
 import re
 import subprocess
 import sys
-import time
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from tests.in_browser import accessibility, running_browser, until
+from tests.in_browser import accessibility, running_browser, until, until_so
 from tests.once import opening
 
 from understave.harmony.corrections import load, read_entries
@@ -87,11 +86,7 @@ def labels(page):
 
 def shown(page, so, seconds=60):
     """Wait until the labels on the score are so; they are drawn again right after an edit is saved."""
-    end = time.monotonic() + seconds
-    while not so(labels(page)):
-        if time.monotonic() > end:
-            raise TimeoutError(labels(page))
-        page.wait_for_timeout(60)
+    until_so(page, lambda: labels(page), so, seconds)
 
 
 @pytest.fixture(scope="module")

@@ -9,11 +9,10 @@ import os
 import re
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
-from tests.in_browser import accessibility, running_browser
+from tests.in_browser import accessibility, running_browser, until_so
 from tests.once import opening
 
 from understave.harmony.habit_learning import Learnt, read_file, to_text
@@ -54,11 +53,7 @@ def desk(tmp_path_factory):
 
 
 def until(page, says, seconds=60):
-    end = time.monotonic() + seconds
-    while not says():
-        if time.monotonic() > end:
-            raise TimeoutError(page.evaluate("document.body.innerText")[:600])
-        page.wait_for_timeout(60)
+    until_so(page, says, bool, seconds)
 
 
 def test_habits_are_read_switched_saved_and_taken(desk, tmp_path):

@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import json
 import os
-import time
 from itertools import pairwise
 
 import pytest
 from tests.desk.test_desk_in_browser import SHADOW, started, until
-from tests.in_browser import accessibility, running_browser
+from tests.in_browser import accessibility, running_browser, until_so
 from tests.page_text import page_texts
 
 from understave.harmony.corrections import load, read_entries
@@ -92,11 +91,7 @@ def labels(page):
 
 
 def shown(page, so, seconds=60):
-    end = time.monotonic() + seconds
-    while not so(labels(page)):
-        if time.monotonic() > end:
-            raise TimeoutError(labels(page))
-        page.wait_for_timeout(60)
+    until_so(page, lambda: labels(page), so, seconds)
 
 
 def choose(page, index):

@@ -132,6 +132,12 @@ def read_audio(source: Path | str | BinaryIO) -> tuple[Samples, int]:
     return np.asarray(sound, dtype=np.float32), int(rate)
 
 
+def one_channel(sound: Samples, rate: int) -> Samples:
+    """Return sound, (frames,) or (frames, channels), as one channel at `RATE`."""
+    mono = sound.mean(axis=1, dtype=np.float32) if sound.ndim > 1 else sound
+    return np.asarray(resample(mono, rate, RATE) if rate != RATE else mono, np.float32)
+
+
 def resample(sound: Samples, rate: int, wanted: int) -> Samples:
     """The same audio at another rate, by a windowed sinc (Kaiser, some 90 dB) of 64 taps for each phase."""
     common = gcd(rate, wanted)

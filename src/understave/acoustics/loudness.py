@@ -15,6 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 _SHELF = ((1.53512485958697, -2.69169618940638, 1.19839281085285), (-1.69065929318241, 0.73248077421585))
 # The second filter, from the same tables of BS.1770-4.
 _HIGHPASS = ((1.0, -2.0, 1.0), (-1.99004745483398, 0.99007225036621))
+FAINT = -60.0
+"""LUFS below which nobody speaks or plays in a recording; set by ear."""
 
 
 def k_weight(frequency: ArrayLike) -> NDArray[np.float64]:

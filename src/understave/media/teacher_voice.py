@@ -18,8 +18,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from understave.acoustics.files import PEAK_DB, RATE, Samples, audio_bytes, read_audio, resample
-from understave.acoustics.loudness import loudness
+from understave.acoustics.files import PEAK_DB, RATE, Samples, audio_bytes, one_channel, read_audio
+from understave.acoustics.loudness import FAINT, loudness
 from understave.errors import LessonError, UnderstaveError
 from understave.teaching.speech import sentences, speaking_seconds
 
@@ -30,8 +30,6 @@ MOST_SECONDS = 600.0
 _FRAME = 0.02
 _QUIET_DB = 35.0
 """What lies so far below the loud moments of a recording is silence; set by ear."""
-_FAINT = -60.0
-"""LUFS below which nobody speaks in a recording."""
 _PAUSE, _EDGE = 0.7, 0.15
 """Seconds: the longest silence that stays within, and what stays before the first word and after the last."""
 _BREATH = 0.25
@@ -78,13 +76,12 @@ def spoken(recording: bytes, name: str) -> Samples:
         raise LessonError(
             f"{name} is no sound that can be read; give a WAV, FLAC, MP3 or Ogg file."
         ) from error
-    mono = sound.mean(axis=1, dtype=np.float32) if sound.ndim > 1 else sound
-    if len(mono) > MOST_SECONDS * rate:
+    if len(sound) > MOST_SECONDS * rate:
         raise LessonError(f"{name} lasts longer than {MOST_SECONDS / 60:g} minutes; cut it shorter.")
-    mono = resample(mono, rate, RATE) if rate != RATE else mono
-    if not len(mono) or loudness(mono, RATE) < _FAINT:
+    mono = one_channel(sound, rate)
+    if not len(mono) or loudness(mono, RATE) < FAINT:
         raise LessonError(f"Nothing is heard in {name}; record it again, nearer to the microphone.")
-    return np.asarray(mono, np.float32)
+    return mono
 
 
 def tight(sound: Samples, rate: int = RATE) -> Samples:

@@ -13,8 +13,8 @@ from pathlib import Path
 import mido
 import numpy as np
 
-from understave.acoustics.files import RATE, Samples, read_audio, resample
-from understave.acoustics.loudness import loudness
+from understave.acoustics.files import RATE, Samples, one_channel, read_audio
+from understave.acoustics.loudness import FAINT, loudness
 from understave.acoustics.midi_bytes import SOFT, SUSTAIN
 from understave.acoustics.performance import Performance, Strike
 from understave.errors import MissingError, TakeError, UnderstaveError
@@ -32,8 +32,6 @@ SUFFIXES = (".mid", ".midi", *SOUND, *FILM)
 """Endings of the files that a take can be made from."""
 LARGEST_SOUND, LONGEST_SOUND = 2_000_000_000, 20 * 60.0
 """Bytes of a sound or film at most, and seconds: what can be followed in the memory of a small machine."""
-FAINT = -60.0
-"""LUFS below which nobody plays in a recording."""
 
 
 def read_take(path: Path) -> Recording:
@@ -115,8 +113,7 @@ def _sound(data: bytes, name: str, film: bool) -> Recording:
         raise TakeError(f"{name} has no sound that can be read; choose another file.") from error
     if len(sound) > LONGEST_SOUND * rate:
         raise TakeError(f"{name} lasts longer than {LONGEST_SOUND / 60:g} minutes; cut it into parts.")
-    mono = np.asarray(sound.mean(axis=1) if sound.ndim > 1 else sound, np.float32)
-    mono = resample(mono, rate, RATE) if rate != RATE else mono
+    mono = one_channel(sound, rate)
     if len(mono) < RATE or loudness(mono, RATE) < FAINT:
         raise TakeError(f"Nothing is heard in {name}; record it again, nearer to the piano.")
     return Recording(Performance(()), (), "sound", name, hashlib.sha256(data).hexdigest(), 0.0, mono)
