@@ -21,7 +21,6 @@ from understave.errors import TakeError
 from understave.score.model import Score
 from understave.takes.doubts import other_places, too_little
 from understave.takes.following import AHEAD, Path, follow
-from understave.takes.sound_following import tie_sound
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.written import Written
 
@@ -68,7 +67,14 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
     says.
     """
     if recording.samples is not None:
+        from understave.takes.sound_tying import tie_sound  # what judges sound takes a while to load
+
         return tie_sound(score, recording, first, last)
+    return tie_struck(score, recording, first, last)
+
+
+def tie_struck(score: Score, recording: Recording, first: int | None, last: int | None) -> Take:
+    """Tie the strikes of a recording; see `tie`."""
     low, high = first or 0, len(score.measures) - 1 if last is None else last
     written = Written(score, low, high)
     if not written.times:
