@@ -37,6 +37,15 @@ def test_it_says_what_the_trained_network_said():
     assert found.max() > 0.5 > np.median(found)
 
 
+def test_sound_is_laid_out_as_it_was_in_training():
+    # The sound of `training.hearing.export`: a silence, then a tone that dies away in noise.
+    chance = np.random.default_rng(5)
+    at = np.arange(RATE) / RATE
+    tone = np.sin(2 * np.pi * 262 * at) * np.exp(-3 * at) + 0.01 * chance.standard_normal(RATE)
+    found = layout(np.concatenate([np.zeros(RATE // 3), tone]).astype(np.float32))
+    assert found == pytest.approx(np.load(CHECK)["levels"].astype(np.float32), abs=0.01)
+
+
 def test_it_is_smaller_than_two_megabytes():
     assert FILE.stat().st_size < 2_000_000
 
