@@ -1,4 +1,4 @@
-"""Recorded sound tied to its score without transcription: our own piano's sound of our own piece (synthetic).
+"""Recorded sound tied to its score: our own piano's sound of our own piece (synthetic).
 
 The truth is the plan's own clock, slowed down by a known factor. No recorded sound is among the open data.
 """
@@ -24,11 +24,11 @@ from understave.findings import read
 from understave.interpretation.perform import clock, perform
 from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
-from understave.takes import read_take, tie
+from understave.takes import read_take, sound_tying, tie
 from understave.takes import recorded as recorded_room
 from understave.takes.kept import add_take, drop_take, kept_take
 from understave.takes.recorded import recording_of
-from understave.takes.sound_following import tuning
+from understave.takes.sound_following import Followed, follow_sound, tuning
 from understave.takes.told import tell_take
 from understave.takes.views import excerpt_of, loudness, pedal_blur
 
@@ -127,13 +127,50 @@ def test_the_sound_of_a_film_is_read_from_its_own_zero(tmp_path, piece, sound, s
 
 def test_what_is_not_this_piece_is_not_told(piece, sound):
     score = piece[0]
-    with pytest.raises(TakeError, match="not sure which bars"):
+    with pytest.raises(TakeError, match="is not tied"):
         tie(score, recording_of(wave(sounded(piece, steps=1)), "higher.wav"))
-    with pytest.raises(TakeError, match="not sure which bars"):
+    with pytest.raises(TakeError, match="is not tied"):
         tie(score, recording_of(wave(sound[::-1]), "backwards.wav"))
     noise = np.random.default_rng(2).standard_normal(20 * RATE)
-    with pytest.raises(TakeError, match="not sure which bars"):
+    with pytest.raises(TakeError, match="is not tied"):
         tie(score, recording_of(wave(noise), "noise.wav"))
+
+
+def test_skipped_bars_are_found(piece, sound):
+    score, _, plan = piece
+    time = clock(score, plan)
+    cut, on = (round((LATE + SLOWER * time.at(score.measures[k].start) - 0.05) * RATE) for k in (4, 7))
+    found = tie(score, recording_of(wave(np.concatenate([sound[:cut], sound[on:]])), "skipped.wav"))
+    told = {k for run in found.runs for k in range(run.first, run.last + 1)}
+    assert told <= {0, 1, 2, 3, 7, 8, 9, 10, 11}
+    assert len(told) >= 7
+    after = [run for run in found.runs if run.first >= 7]
+    assert (
+        np.mean(np.array(errors(piece, replace(found, runs=tuple(after)), LATE - (on - cut) / RATE)) < 0.06)
+        > 0.8
+    )
+
+
+def disagreeing(score, bar):
+    """The second opinion, clear, five seconds late from a bar on."""
+    start = float(score.measures[bar].start)
+
+    def late(heard, written, begin, end):
+        found = follow_sound(heard, written, begin, end)
+        return Followed(found.seconds + 5 * (written.quarters >= start), np.ones(len(found.clear)))
+
+    return late
+
+
+def test_what_the_two_opinions_disagree_on_is_not_told(piece, sound, monkeypatch):
+    score = piece[0]
+    monkeypatch.setattr(sound_tying, "follow_sound", disagreeing(score, 8))
+    found = tie(score, recording_of(wave(sound), "mine.wav"))
+    assert {k for run in found.runs for k in range(run.first, run.last + 1)} == set(range(8))
+    # Five of twelve bars are fewer than half: nothing is told, and the share is of all twelve.
+    monkeypatch.setattr(sound_tying, "follow_sound", disagreeing(score, 5))
+    with pytest.raises(TakeError, match="only 42 % of the bars"):
+        tie(score, recording_of(wave(sound), "mine.wav"))
 
 
 def test_some_bars_are_told_when_they_are_named(piece, sound):

@@ -17,7 +17,6 @@ from itertools import groupby
 
 from lxml import etree
 
-from understave.export.annotated import in_a_key
 from understave.harmony.reading import Reading
 from understave.score.model import Measure, Part, Score
 from understave.score.passage import passage
@@ -98,7 +97,7 @@ def _harmony(reading: Reading, start: Fraction, end: Fraction) -> str:
             continue
         if begin > at:
             out.append(f"s{_value(begin - at)}")
-        if in_a_key(span):
+        if span.in_a_key:
             label = numeral_text(span.numeral, span.key.mode)
             label = label if span.key == key else f"{span.key}: {label}"
             key = span.key

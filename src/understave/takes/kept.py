@@ -30,7 +30,7 @@ from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNo
 from understave.takes.tying import tie
 
 FOLDER, DROPPED, TIED = "takes", "dropped", ".tie.json"
-VERSION = 1
+VERSION = 2
 
 
 def add_take(

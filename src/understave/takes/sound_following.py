@@ -1,5 +1,7 @@
 """Which moment of the score sounds when, in recorded sound, without transcribing it: `follow_sound`.
 
+It is the second opinion of `sound_tying`.
+
 In: mono samples and a score, or some bars of it. Out: when each written moment was struck, and how clearly
 that is heard. Both sides become levels of semitones and their rises, in frames; the cheapest way through both
 is found coarsely over the whole, then finely about it, and each moment is set on the rise of its own keys.
@@ -16,11 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from understave.acoustics.files import RATE as KEPT_AT
 from understave.acoustics.files import Samples, resample
-from understave.errors import TakeError
-from understave.score.model import Score
-from understave.takes.take import Recording, Run, Take
 from understave.takes.written import Written
 
 RATE, WINDOW, HOP = 22_050, 4096, 220
@@ -49,15 +47,11 @@ Rows = NDArray[np.float32]
 Seconds = NDArray[np.float64]
 
 
-QUIET = 40.0
-"""What lies so many dB below the loud moments at the ends of a recording is no playing (set by ear)."""
-LEAST_CLEAR, LEAST_BAR = 0.65, 0.6
-"""How clear a take must be to be told, and three bars together (see `Followed`): between what right and wrong
-scores, keys and excerpts gave on our own piano's sound."""
+LEAST_BAR = 0.6
+"""How clear three bars together must be to be told (see `Followed`): between what right and wrong scores,
+keys and excerpts gave on our own piano's sound."""
 UNEVEN = 2.0
 """How many times slower or quicker than the middle a bar may be before it may not be the one played."""
-LEAST_TOLD = 0.6
-"""Share of the bars that must be sure for any to be told."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,7 +77,6 @@ class Heard:
         before = np.pad(level, ((RISING, 0), (0, 0)))[:-RISING]
         after = np.pad(level, ((0, RISING), (0, 0)), mode="edge")[RISING:]
         self.rise: Rows = np.maximum(0, after - before)
-        self.loud: Rows = np.asarray(20 * np.log10(np.maximum(power.sum(axis=1), 1e-9)), np.float32)
 
     @property
     def step(self) -> float:
@@ -91,34 +84,7 @@ class Heard:
         return HOP / RATE
 
 
-def tie_sound(score: Score, recording: Recording, first: int | None = None, last: int | None = None) -> Take:
-    """Tie recorded sound to a score, or to its bars from `first` to `last` (indexes, both included).
-
-    Bars of which it is not sure are left out between runs. Raises TakeError with one sentence, which says how
-    much was heard, where this is not what the score says or does not go straight through it.
-    """
-    assert recording.samples is not None
-    written = Written(score, first or 0, last)
-    if len(written.times) < 2:
-        raise TakeError("There are not two notes in these bars, so no sound can be tied to them.")
-    heard = Heard(recording.samples, KEPT_AT)
-    loud = np.flatnonzero(heard.loud > float(np.quantile(heard.loud, 0.95)) - QUIET)
-    followed = follow_sound(heard, written, max(0, int(loud[0]) - 5), int(loud[-1]) + 1)
-    told = _told(written, followed)
-    clear = float(followed.clear.mean())
-    bars = int(written.bar_of.max()) + 1
-    runs = _runs(score, written, followed, told)
-    if clear < LEAST_CLEAR or sum(told.values()) < LEAST_TOLD * bars or not runs:
-        raise TakeError(
-            f"{recording.media} is not tied: not sure which bars are played, since only "
-            f"{round(100 * sum(told.values()) / bars)} % of these bars are heard clearly in it; choose the "
-            "score that was played, and name the bars if it is not the whole, straight through and without "
-            "repeats."
-        )
-    return Take(recording, runs, (), (), (), (), (), round(clear, 4))
-
-
-def _told(written: Written, followed: Followed) -> dict[int, bool]:
+def told_bars(written: Written, followed: Followed) -> dict[int, bool]:
     """Say of each bar, by its place among those with notes, whether it is surely the one that is heard."""
     of = written.bar_of.astype(int)
     places = sorted(set(of.tolist()))
@@ -133,24 +99,6 @@ def _told(written: Written, followed: Followed) -> dict[int, bool]:
     even = (pace < UNEVEN * usual) & (pace > usual / UNEVEN)
     even[-1] |= ends[-1] == starts[-1]  # a last chord has no pace
     return {k: bool(near[i] >= LEAST_BAR and even[i]) for i, k in enumerate(places)}
-
-
-def _runs(score: Score, written: Written, followed: Followed, told: dict[int, bool]) -> tuple[Run, ...]:
-    of = written.bar_of.astype(int)
-    found: list[Run] = []
-    group: list[int] = []
-    for i in range(len(of) + 1):
-        if i < len(of) and told[int(of[i])]:
-            if not group or followed.seconds[i] > followed.seconds[group[-1]]:
-                group.append(i)
-            continue
-        if len({int(of[k]) for k in group}) >= 2:
-            bars = [score.note_by_id[written.notes[k][0].id].measure for k in (group[0], group[-1])]
-            sure = round(float(followed.clear[group].mean()), 4)
-            moments = tuple(written.quarters[group].tolist())
-            found.append(Run(moments, tuple(followed.seconds[group].tolist()), bars[0], bars[1], sure))
-        group = []
-    return tuple(found)
 
 
 def follow_sound(heard: Heard, written: Written, begin: int = 0, end: int | None = None) -> Followed:

@@ -22,7 +22,6 @@ from understave.errors import TakeError
 from understave.score.model import Note, Score
 from understave.takes.doubts import other_places, too_little
 from understave.takes.following import AHEAD, Path, follow
-from understave.takes.sound_following import tie_sound
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.written import Written
 
@@ -71,13 +70,15 @@ def tie(score: Score, recording: Recording, first: int | None = None, last: int 
     says.
     """
     if recording.kind == "sound":
+        from understave.takes.sound_tying import tie_sound  # what judges sound takes a while to load
+
         return tie_sound(score, recording, first, last)
     try:
-        return _tied(score, recording, first, last)
+        return tie_struck(score, recording, first, last)
     except TakeError:
         for staff in _staves(score):
             with suppress(TakeError):
-                return _tied(staff, recording, first, last)
+                return tie_struck(staff, recording, first, last)
         raise
 
 
@@ -88,8 +89,8 @@ def _staves(score: Score) -> Iterator[Score]:
         yield replace(score, notes=tuple(note for note in score.notes if note.staff == staff))
 
 
-def _tied(score: Score, recording: Recording, first: int | None, last: int | None) -> Take:
-    """Tie keys and pedal to a score; see `tie`."""
+def tie_struck(score: Score, recording: Recording, first: int | None, last: int | None) -> Take:
+    """Tie the strikes of a recording; see `tie`."""
     low, high = first or 0, len(score.measures) - 1 if last is None else last
     written = Written(score, low, high)
     if not written.times:
