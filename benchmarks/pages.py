@@ -42,7 +42,7 @@ from benchmarks import engraved
 from benchmarks.data import data_folder
 from understave.score.model import Score
 from understave.score.reader import read_score
-from understave.score.readers.page.confidence import DOUBTFUL, Signs, confidence
+from understave.score.readers.page.certainty import DOUBTFUL, Signs, confidence
 from understave.score.readers.page.page_reader import read_with_signs
 
 BUILD = (

@@ -19,7 +19,7 @@ from understave.score.readers.page.bars import (
     find_meters,
     find_signatures,
 )
-from understave.score.readers.page.confidence import DOUBTFUL, Signs, confidence, signs_of
+from understave.score.readers.page.certainty import DOUBTFUL, Signs, confidence, signs_of
 from understave.score.readers.page.curves import Ties, ties_of
 from understave.score.readers.page.events import ACCIDENTALS, Event, Head, events_of, reach, usual_width
 from understave.score.readers.page.layout import Sheet, System

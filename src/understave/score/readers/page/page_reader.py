@@ -2,7 +2,7 @@
 
 `ink` and `fonts` say what is painted, `smufl` which symbols that is, `layout` sorts it into staves and
 systems, `events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `solving`
-put a bar in time, `confidence` says how sure that is, `curves` tells ties from slurs, `lyrics` finds the
+put a bar in time, `certainty` says how sure that is, `curves` tells ties from slurs, `lyrics` finds the
 words of songs and `marks` all else around the notes, `assembly` makes the score.
 """
 
@@ -14,7 +14,7 @@ from dataclasses import replace
 from understave.errors import ScoreError
 from understave.score.model import Score
 from understave.score.readers.page.assembly import assemble
-from understave.score.readers.page.confidence import Signs
+from understave.score.readers.page.certainty import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
 
@@ -31,7 +31,7 @@ def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] 
 def read_with_signs(
     data: bytes, name: str = "score.pdf", *, without: Collection[str] = ()
 ) -> tuple[Score, tuple[Signs, ...]]:
-    """Read a PDF as `read_page` does; also return what tells of mistakes in each bar (`confidence.Signs`)."""
+    """Read a PDF as `read_page` does; also return what tells of mistakes in each bar (`certainty.Signs`)."""
     pages = read_pages(data, name)
     sheets = [sort_page(page, without) for page in pages]
     music = [(i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems]
