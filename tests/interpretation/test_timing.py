@@ -181,6 +181,17 @@ def test_more_is_more(amount):
     assert min(b.factor for b in more) < min(b.factor for b in less)
 
 
+@pytest.mark.parametrize(("at", "slows"), [(12, False), (28, True)])
+def test_what_ends_at_a_printed_fine_is_not_slowed_to_the_last_bar(at, slows):
+    """Da capo al Fine: from the head again, and the end is at Fine (any handbook of notation)."""
+    signs = (
+        Direction("d1", "words", F(at), None, 1, "Fine."),
+        Direction("d2", "words", F(31), None, 1, "D. C. al Fine."),
+    )
+    found = bends(*piece(*signs))
+    assert ("final ritard" in {b.why.label for b in found if b.why is not None}) is slows
+
+
 def test_print_comes_first():
     """Where a ritardando is printed over the end, we add none."""
     printed = Direction("d1", "words", F(24), F(32), 1, "rit.")
