@@ -158,6 +158,7 @@ class _Piece:
         self.notes = score.struck
         self.onsets = [note.at for note in self.notes]
         line = printed_tempo(score)
+        self.tempi = frozenset(point.moment for point in line)
         # Floats: equal moments give equal ones, and they compare many times as fast.
         self.printed = [
             (float(a.moment), float(b.moment)) for a, b in pairwise(line) if a.per_minute != b.per_minute
@@ -352,7 +353,8 @@ def _resolutions(
             continue
         if before.end - before.start < beat or span.end - span.start < beat or piece.is_bent(start, end):
             continue
-        if _grows(piece.score, start, span.start):
+        if _grows(piece.score, start, span.start) or span.start in piece.tempi:
+            # Where a tempo is printed ("a tempo") it is taken up at once.
             continue
         apart = _APART * piece.score.measure_at(before.start).full_length
         if any(s < end + apart and start < e + apart for s, e in taken):
