@@ -34,7 +34,7 @@ from statistics import median
 from understave.findings.cadences import CADENCE
 from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
-from understave.findings.lines import lines
+from understave.findings.lines import Lines, lines
 from understave.findings.phrases import PHRASE
 from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
@@ -303,10 +303,20 @@ def _runs_on(piece: _Piece, phrase: Event, start: Fraction) -> bool:
         return True
     own = [piece.score.note_by_id[i] for i in phrase.notes if i in piece.score.note_by_id]
     last = max(own, key=lambda note: note.onset, default=None)
-    if last is None or last.fermata or 2 * last.duration >= piece.score.measure_at(last.onset).beat_length:
+    if last is None or last.fermata:
         return False
-    after = lines(piece.score).after(last)
-    return after is not None and after.onset == last.end
+    line, beat = lines(piece.score), piece.score.measure_at(last.onset).beat_length
+    after = line.after(last)
+    if after is None or after.onset != last.end:
+        return False
+    return 2 * last.duration < beat or (last.duration < beat and _goes_on_alike(line, phrase, last))
+
+
+def _goes_on_alike(line: Lines, phrase: Event, last: Note) -> bool:
+    """Whether a phrase's last note moves as the one before it, and nothing but the harmony says it ends."""
+    before, found = line.before(last), PHRASE.of(phrase)
+    alike = before is not None and before.end == last.onset and before.duration == last.duration
+    return alike and found is not None and _STOPS.isdisjoint(found.reasons)
 
 
 def _is_plain(phrase: Event) -> bool:
@@ -322,9 +332,13 @@ def _is_plain(phrase: Event) -> bool:
 
 _TOLD = 0.35
 """Confidence from which on the end of a phrase is told (set by ear)."""
+_STOPS = frozenset(
+    ("rest", "silence", "fermata", "double bar", "end of a slur", "a new slur from the upbeat", "long note")
+)
+"""What stops a line, or begins it anew, for everyone to hear."""
 _SIGNS = frozenset(
     (
-        *("rest", "silence", "fermata", "double bar", "end of a slur", "a new slur from the upbeat"),
+        *(_STOPS - {"long note"}),
         *("authentic close", "half close", "plagal close", "phrygian close", "end of the piece"),
     )
 )
