@@ -869,7 +869,7 @@ class _Scene:
                 note, still = (first, second) if seventh == one else (second, first)
                 below, goes = self._step_down(i, note), self._steps_to(note)
                 falls = goes is not None and goes.letter == below.letter
-                aim = goes if falls and goes else below
+                aim: PitchClass | None = goes if falls and goes else below
                 if self._is_held_bass(i, note):
                     # A pedal point stays; what moves is the chord above it.
                     aim, falls = None, False
