@@ -323,6 +323,7 @@ def test_a_seventh_in_the_bass_wants_to_fall():
     [
         ("F#3 A4 C5 E5 | B2 F#4 B4 E5 | B2 F#4 A4 D#5", "e: iiø7 | i64 | V7", "D#"),
         ("F#3 A4 C5 E5 | D3 F#4 A4 D5", "e: iiø7 | VII", "D"),
+        ("C3 F#4 A#4 E5 | B2 G4 B4 E5", "e: Fr43 | i64", "D#"),
     ],
 )
 def test_in_minor_the_seventh_on_the_tonic_falls_to_the_leading_tone(bars, labels, aim):

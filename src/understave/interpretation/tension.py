@@ -887,9 +887,11 @@ class _Scene:
         """
         letter = "CDEFGAB"["CDEFGAB".index(note.pitch.letter) - 1]
         after = self._next_chord(i)
-        region = self.heard[i].region
-        near = (*(after.members if after else ()), region.leading_tone, *region.scale)
-        return next(tone for tone in near if tone.letter == letter)
+        key, region = self.heard[i].span.key, self.heard[i].region
+        near = list(after.members) if after else []
+        if note.pitch.pitch_class == key.tonic:
+            near.append(key.leading_tone)
+        return next(tone for tone in (*near, *region.scale) if tone.letter == letter)
 
     def _expectation(self, i: int) -> _Told | None:
         seventh = self.heard[i].chord.member(7)
