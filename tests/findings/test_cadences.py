@@ -610,3 +610,11 @@ def test_two_chords_at_the_head_close_nothing(reasons, told):
     ending = Ending(Fraction(8), 2.0, at, reasons, 1.0, score.notes[3], score.notes[6])
     found = [e for e in cadences_of(score, spans, closes, (ending,)) if e.get("ends_phrase")]
     assert (4 in [e.get("arrival") for e in found]) is told
+
+
+@pytest.mark.parametrize(("bass", "told"), [("C3:4 | C3:4", False), ("C3:4 | G2:4", True)])
+def test_a_dominant_over_a_tonic_pedal_is_no_half_cadence(bass: str, told: bool) -> None:
+    """Over a tonic pedal the dominant only passes (Hutchinson, chapter 10); it stops nowhere."""
+    score = build("E5:4 | D5:4", "C5:4 | B4:4", "G4:4 | G4:4", bass)
+    spans = spans_of(score, "C: I:4 V:4")
+    assert any(e.label == "half" for e in find_cadences(score, spans)) is told

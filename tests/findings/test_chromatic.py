@@ -258,6 +258,15 @@ def test_common_tone_diminished_seventh(interval: str) -> None:
     assert e.get("held") == ("v3n2", "v3n3")
 
 
+@pytest.mark.parametrize(("inner", "told"), [("A3:1 A3 A3", False), ("A3:1 G#3 A3", True)])
+def test_a_chord_in_which_two_notes_stay_is_no_common_tone_chord(inner: str, told: bool) -> None:
+    """Only the common tone stays, the others move by step (Open Music Theory, part V, from memory)."""
+    voices = ("F#4:1 F4 F#4", "D#4:1 D4 D#4", inner, "B2:1 B2 B2")
+    score, spans = setting(voices, "E: V7:1 viio43/ii V7")
+    found = find_chromatic(score, spans)
+    assert ("common-tone diminished seventh" in [e.label for e in found]) is told
+
+
 @pytest.mark.parametrize(
     ("voices", "spans"),
     [

@@ -229,6 +229,12 @@ def test_chromatic_step_in_one_voice_is_no_false_relation(voices):
     assert [e for e in found(score, "C: I:2 V/ii:2") if e.label == "false relation"] == []
 
 
+def test_a_whole_tone_on_one_letter_is_no_false_relation():
+    """A cross relation is a chromatic semitone in two voices (any handbook); E flat to E sharp is a tone."""
+    score = build("Eb5:2 C#5:2", "Ab4:2 G#4:2", "Ab3:2 E#4:2", "Ab2:2 C#3:2")
+    assert [e for e in found(score, "Ab: I:2 C#: I:2") if e.label == "false relation"] == []
+
+
 def test_pedal_holds_a_clash_that_the_fingers_let_go():
     score = build("F4:1 r:1 E5:2", "F2:1 r:3", pedal=(("start", 0), ("stop", 4)))
     held = only(score, "C: IV7:4")

@@ -150,6 +150,23 @@ class TestFrames:
         found = sections(score, f"C: I:16 {A_SPANS} {B_SPANS} I:8 {A_SPANS} {B_SPANS}")
         assert [(e.label, bar(score, e.start)) for e in found][:2] == [("introduction", 1), ("section", 5)]
 
+    @pytest.mark.parametrize(("pickup", "enters"), [(0, 8), (1, 9)])
+    def test_the_bars_before_the_voice_are_counted_whole(self, pickup: int, enters: int) -> None:
+        """An upbeat is no bar (any handbook of notation): two bars alone, with an upbeat and without."""
+        one = "C5:1/2 G5 E5 G5 C6 G5 E5 G5"
+        verse, under = " | ".join([*A, *B]), " | ".join([*A_LOW, *B_LOW])
+        up = "r:1 | " if pickup else ""
+        score = build(
+            f"{up}r:4 | r:4 | {verse}",
+            f"staff2 {'G4:1 | ' if pickup else ''}{one} | {one} | " + " | ".join(["r:4"] * len([*A, *B])),
+            f"staff3 {up}C3:4 | C3:4 | {under}",
+            pickup=pickup,
+        )
+        words = tuple(replace(n, lyrics=("la",)) if n.staff == 1 and n.duration else n for n in score.notes)
+        score = replace(score, notes=words)
+        found = sections(score, f"C: I:{8 + pickup} {A_SPANS} {B_SPANS}")
+        assert (found[0].label, found[0].end, found[0].get("bars")) == ("introduction", enters, 2)
+
     def test_a_theme_at_once_is_no_introduction(self) -> None:
         score = piece(A + B + A, A_LOW + B_LOW + A_LOW)
         assert "introduction" not in [e.label for e in sections(score, f"{A_SPANS} {B_SPANS} {A_SPANS}")]

@@ -92,6 +92,15 @@ def test_bass_suspension_is_figured_against_the_upper_voice():
     assert (event.label, event.get("figures"), event.get("place")) == ("suspension", "2-3", "bass")
 
 
+def test_a_note_that_begins_alone_above_what_enters_is_not_in_the_bass():
+    """The bass is the lowest voice: an accompaniment that enters after the beat lies below the tune all the
+    same (common practice, no source).
+    """
+    tune, low = "C5:4 C5:3 B4:1", "C3+E3:4 r:1 D3+F3:3"
+    event = only(build(tune, low), "C: I:4 viio6:4")
+    assert (event.label, event.get("place"), event.get("figures")) == ("suspension", "top", "7-6")
+
+
 def test_suspension_struck_again_is_one_dissonance():
     event = only(build("C5:2 C5:1/2 C5 B4:1", "E3+A3:2 G2+D3:2"), "C: vi64:2 V:2")
     assert (event.label, event.notes) == ("suspension", ("v1n2", "v1n3"))

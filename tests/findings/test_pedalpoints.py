@@ -17,7 +17,7 @@ from tests.findings.build import build, spans_of
 
 from understave.findings.catalogue import is_sure
 from understave.findings.chords_at import Harmony
-from understave.findings.pedalpoints import bars_of, bass_runs, find_pedalpoints
+from understave.findings.pedalpoints import bars_of, bass_runs, find_pedalpoints, other_runs
 from understave.findings.sounding_notes import soundings
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Event
@@ -331,3 +331,12 @@ def test_a_pedal_point_ends_where_a_chord_begins_on_another_bass(second, bars):
     harmony = Harmony(spans_of(score, f"G: Cad64:2 V7:2 {second}"))
     held = [h for h in bass_runs(score, soundings(score), harmony) if h.tone == 2]
     assert bars_of(score, held[0]) == bars
+
+
+@pytest.mark.parametrize(("between", "stays"), [("B3:1", False), ("E4:1", True)])
+def test_a_tone_that_steps_away_on_one_staff_does_not_stay_on_the_other(between: str, stays: bool) -> None:
+    """A pedal point stays (Hutchinson, ch. 10): an A that went to B has moved, whatever hand plays A next."""
+    tune, other = "staff1 E5:4 | E5:4", f"staff1 A3:3 {between} | r:4"
+    score = build(tune, other, "staff2 r:4 | A3:4", "staff2 A2:4 | D3:4")
+    held = [h for h in other_runs(score, soundings(score)) if h.low.midi == 57]
+    assert (len(held) == 1) is stays

@@ -464,6 +464,18 @@ def test_a_bass_that_a_finger_holds_does_not_ring_by_half_a_pedal():
     assert str(told["let go"]) == "C2"
 
 
+@pytest.mark.parametrize(("upper", "named"), [((), None), (("G2",), None), (("B3",), "V")])
+def test_one_note_alone_is_no_chord_to_name(upper, named):
+    """A chord has two different notes at least (any handbook of harmony)."""
+    notes = [(F(k), F(1), n) for k, n in enumerate(("C3", "E3", "G3", "C4"))]
+    notes += [(F(4), F(4), "G2" if not upper else "G1"), *((F(5), F(3), name) for name in upper)]
+    notes += [(F(8 + k), F(1), n) for k, n in enumerate(("C3", "E3", "G3", "C4"))]
+    _, reading = read_as("C3 | G2 | C3", "C: I | V | I")
+    why = next(m.why for m in pedal(score_of(notes), reading, style="each harmony") if m.moment == 4)
+    assert why.label == ("new harmony" if named else "renew")
+    assert str(why.get("chord")) == str(named)
+
+
 def test_a_bass_is_struck_again_only_where_it_was_struck_before():
     spans = (Span(F(0), F(4), Key.parse("C"), RomanNumeral.parse("I"), 0.9),)
     said = []

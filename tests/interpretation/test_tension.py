@@ -23,6 +23,7 @@ from understave.interpretation.plan import Tension
 from understave.interpretation.tension import (
     WEIGHTS,
     _leans_at_first,
+    _Scene,
     _slices,
     chord_clash,
     curve,
@@ -315,6 +316,34 @@ def test_a_seventh_in_the_bass_wants_to_fall():
     why = found[0].why
     assert (why.label, str(why.get("pitch")), why.get("direction")) == ("bass", "C3", "down")
     assert str(why.get("aim")) == "B"
+
+
+@pytest.mark.parametrize(
+    ("bars", "labels", "aim"),
+    [
+        ("F#3 A4 C5 E5 | B2 F#4 B4 E5 | B2 F#4 A4 D#5", "e: iiø7 | i64 | V7", "D#"),
+        ("F#3 A4 C5 E5 | D3 F#4 A4 D5", "e: iiø7 | VII", "D"),
+        ("C3 F#4 A#4 E5 | B2 G4 B4 E5", "e: Fr43 | i64", "D#"),
+    ],
+)
+def test_in_minor_the_seventh_on_the_tonic_falls_to_the_leading_tone(bars, labels, aim):
+    """The seventh of ii falls to the third of V, raised in minor (any handbook); to D where D is written."""
+    why = tension(*read_as(bars, labels))[0].why
+    assert (str(why.get("pitch")), str(why.get("aim"))) == ("E5", aim)
+
+
+@pytest.mark.parametrize(
+    ("bars", "labels", "part"),
+    [
+        ("E3 G4 B4 E5 | E3 A4 C5 F#5 | E3 G4 B4 E5", "e: i | iiø42 | i", "dissonance"),
+        ("A2 C4 F4 | A2 C4 E4 | A2 D4 F4", "C: IV6 | vi | ii64", "expectation"),
+    ],
+)
+def test_a_note_that_lies_in_the_bass_as_a_pedal_wants_to_go_nowhere(monkeypatch, bars, labels, part):
+    """A pedal point stays while the chords above it change (Hutchinson, chapter 10)."""
+    monkeypatch.setattr(_Scene, "_order", lambda self, i: [part, "density"])
+    why = tension(*read_as(bars, labels))[1].why
+    assert why.get("aim") is None
 
 
 @pytest.mark.parametrize(

@@ -12,13 +12,23 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from tests.findings.build import build
 from tests.partial import event as made
 
 from understave.findings.phrases import PHRASE, PhraseDetails
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.interpretation.tension import tension
-from understave.interpretation.timing import FINAL, _is_plain, _Piece, _resolutions, beats_of, slowing, timing
+from understave.interpretation.timing import (
+    FINAL,
+    _is_plain,
+    _Piece,
+    _resolutions,
+    _runs_on,
+    beats_of,
+    slowing,
+    timing,
+)
 from understave.score.model import Direction, Score
 from understave.wording import LEVELS, SPOKEN, say
 from understave.wording.playing import tell_plan
@@ -181,6 +191,17 @@ def test_more_is_more(amount):
     assert min(b.factor for b in more) < min(b.factor for b in less)
 
 
+@pytest.mark.parametrize(("at", "slows"), [(12, False), (28, True)])
+def test_what_ends_at_a_printed_fine_is_not_slowed_to_the_last_bar(at, slows):
+    """Da capo al Fine: from the head again, and the end is at Fine (any handbook of notation)."""
+    signs = (
+        Direction("d1", "words", F(at), None, 1, "Fine."),
+        Direction("d2", "words", F(31), None, 1, "D. C. al Fine."),
+    )
+    found = bends(*piece(*signs))
+    assert ("final ritard" in {b.why.label for b in found if b.why is not None}) is slows
+
+
 def test_print_comes_first():
     """Where a ritardando is printed over the end, we add none."""
     printed = Direction("d1", "words", F(24), F(32), 1, "rit.")
@@ -231,6 +252,8 @@ def test_a_resolution_is_waited_for():
             0,
         ),
         ((Direction("d1", "wedge", F(8), F(12), 1, "diminuendo"),), 1),
+        # "A tempo" asks for the tempo there and then.
+        ((Direction("d1", "words", F(12), None, 1, "a tempo"),), 0),
     ],
 )
 def test_nothing_lets_go_where_the_print_grows_into_it(printed, waits):
@@ -275,6 +298,27 @@ def test_bends_of_the_examples_are_modest_in_order_and_can_be_told(name):
         for level in LEVELS:
             for language in SPOKEN:
                 assert b.why is None or say(b.why, score, level, language)
+
+
+@pytest.mark.parametrize(
+    ("tune", "reasons", "told"),
+    [
+        ("C5:1 E5:1 F5:1/2 G5 A5 B5", ("authentic close",), False),
+        ("C5:1 E5:1 F5:1/2 G5 A5 B5", ("authentic close", "end of a slur"), True),
+        ("C5:1 E5:1 F5:1 A5:1/2 B5", ("authentic close",), False),
+        ("C5:1 E5:1 F5:3/2 B5:1/2", ("authentic close",), True),
+        ("C5:1 E5:1 F5:1 B5:1", ("authentic close",), True),
+    ],
+)
+def test_a_line_that_runs_on_in_its_own_motion_ends_no_phrase(tune, reasons, told):
+    """A group ends with a rest or a longer value, not amid equal ones (Lerdahl and Jackendoff 1983, grouping
+    preference rules 2 and 3; from memory).
+    """
+    score = build(f"{tune} | C6:4", "F3:4 | F3:4")
+    last = next(n for n in reversed(score.notes) if n.end == 4 and n.staff == 1)
+    details = PhraseDetails(number=1, bars=F(1), reasons=reasons)
+    phrase = PHRASE.event("phrase", F(0), F(4), (last.id,), 0.6, details)
+    assert _runs_on(_Piece(score, 1.0), phrase, F(2)) is not told
 
 
 @pytest.mark.parametrize(

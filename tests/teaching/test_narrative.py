@@ -22,7 +22,7 @@ from understave.claims.chords_and_keys import KeyAbout
 from understave.claims.moods import CAUSES, Mood, is_so
 from understave.findings import with_events
 from understave.findings.applied import find_applied
-from understave.findings.cadences import PICARDY
+from understave.findings.cadences import PICARDY, find_cadences
 from understave.findings.chromatic import find_chromatic
 from understave.findings.dissonance import find_dissonances
 from understave.findings.form import FORM, FormDetails
@@ -214,6 +214,26 @@ def test_a_borrowed_chord_comes_back_only_on_its_own_root(later, again):
     (second,) = find_chromatic(score, spans_of(score, later))
     assert first.label == second.label
     assert _is_again(score, second, first) is again
+
+
+@pytest.mark.parametrize(
+    ("tune", "spans", "again"),
+    [
+        ("C5:4 | C5:2 B4:2 | C5:4", "C: I:4 | I64:2 V:2 | I:4", True),
+        ("C5:4 | C5:2 D5:2 | C5:4", "C: I:4 | I64:2 V:2 | I:4", False),
+        ("C5:4 | D5:2 B4:2 | C5:4", "C: I:4 | ii6:2 V:2 | I:4", False),
+    ],
+)
+def test_a_close_is_heard_again_only_with_its_chords_and_melody(tune, spans, again):
+    """What is brought back is the same music (any handbook of form), not another cadence of its kind."""
+
+    def close(upper: str, labels: str) -> Event:
+        score = build(upper, "E4:4 | E4:2 D4:2 | E4:4", "C3:4 | G2:4 | C3:4")
+        closes = find_cadences(score, spans_of(score, labels))
+        return next(e for e in closes if e.label == "perfect authentic")
+
+    first = close("C5:4 | C5:2 B4:2 | C5:4", "C: I:4 | I64:2 V:2 | I:4")
+    assert _is_again(build("C5:4"), close(tune, spans), first) is again
 
 
 @pytest.mark.parametrize("word", CAUSES)

@@ -161,6 +161,8 @@ def cadences_of(
             continue
         if close.label == PLAGAL and piece.is_over_tonic(close):
             continue
+        if close.label in (HALF, PHRYGIAN) and piece.arrives_over_tonic(close):
+            continue
         away = close.tonicised or close.label in (HALF, PHRYGIAN)
         stopped = bool(_STOPPED & set(ending.reasons))
         if away and not stopped and piece.is_in_sequence(closes.index(close)):
@@ -262,6 +264,11 @@ class _Piece:
         """
         low = soundings(self.score).lowest(close.led_from, close.arrival)
         return low is not None and low.midi % 12 == close.key.tonic.semitone
+
+    def arrives_over_tonic(self, close: Close) -> bool:
+        """Whether the tonic is the bass as a dominant arrives: over a tonic pedal nothing stops on it."""
+        low = soundings(self.score).at(close.arrival)[:1]
+        return bool(low) and low[0].midi % 12 == close.key.tonic.semitone
 
     def six_four(self, run: Run) -> tuple[Fraction, Fraction | None]:
         """Return where a dominant arrives, and where the cadential six-four before it begins, if any."""
@@ -404,7 +411,8 @@ class _Piece:
             return [] if self.weaknesses(close, over, close.reach) else [self.event(close, None)]
         if self.is_evaded(i):
             return [self.evaded(close)]
-        if close.label in (HALF, PHRYGIAN) and self.is_dominant_reached(i) and not self.is_in_sequence(i):
+        stops = self.is_dominant_reached(i) and not self.is_in_sequence(i)
+        if close.label in (HALF, PHRYGIAN) and stops and not self.arrives_over_tonic(close):
             return [self.event(close, None)]
         return []
 

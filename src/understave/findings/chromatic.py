@@ -262,7 +262,7 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
     if not around and not plain:
         return []
     held = _held(piece, step, after, chord.root)
-    if not held:
+    if not held or _stay_foreign(piece, step, after):
         return []
     detail = replace(
         _details(piece, i, after.local),
@@ -271,6 +271,13 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
         around=1 if around else None,
     )
     return [_event(piece, i, COMMON_TONE, step.confidence * (0.95 if around else 0.7), detail)]
+
+
+def _stay_foreign(piece: Progression, step: Step, after: Step) -> bool:
+    """Whether a note that only the chord to come has lies there already: then two notes stay."""
+    going = after.chord.semitones - step.chord.semitones
+    now, then = piece.sounding(step.start, step.end), piece.sounding(after.start, after.end)
+    return not going.isdisjoint({n.midi % 12 for n in now if n.midi in {m.midi for m in then}})
 
 
 def altered_dominant(piece: Progression, i: int) -> list[Event]:

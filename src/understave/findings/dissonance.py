@@ -247,7 +247,7 @@ def _grouped(found: Sequence[Clash]) -> list[list[Clash]]:
 def false_relations(harmony: Harmony, line: Lines) -> tuple[tuple[Note, Note], ...]:
     """Return pairs of chord tones, in adjacent chords and different lines, that contradict each other.
 
-    The first ends where the second is struck; both have one letter but not one alteration.
+    The first ends where the second is struck; both have one letter and lie a semitone apart, octaves aside.
     """
     found: dict[tuple[Fraction, str], tuple[Note, Note]] = {}
     ending: dict[Fraction, list[Note]] = defaultdict(list)
@@ -259,7 +259,7 @@ def false_relations(harmony: Harmony, line: Lines) -> tuple[tuple[Note, Note], .
         for first in ended:
             if (
                 first.pitch.letter == second.pitch.letter
-                and first.pitch.alter != second.pitch.alter
+                and (first.midi - second.midi) % 12 in (1, 11)
                 and harmony.fits(first, first.onset)
                 and harmony.fits(second, second.onset)
                 and not _led(first, second, ended, line)

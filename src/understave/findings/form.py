@@ -9,10 +9,10 @@ chapters on framing functions; both from memory.
 
 Events of kind ``"section"``, end to end: label ``"section"``, ``"introduction"``, ``"closing section"``,
 ``"coda"``. Detail: ``letter`` str (``"A"``, ``"A'"``; ``""`` for an introduction or coda of its own matter),
-``number`` int from 1, ``bars`` int, ``reasons`` tuple of str (why a section begins here, strongest first,
-from `REASONS`), ``key`` Key (it begins in), ``like`` Fraction (start of the section it brings back; absent
-in the first of its letter), ``alike`` str (``"literal"``, ``"varied"``, ``"in another key"``,
-``"in the other mode"``; only with ``like``).
+``number`` int from 1, ``bars`` int (an upbeat is none), ``reasons`` tuple of str (why a section begins here,
+strongest first, from `REASONS`), ``key`` Key (it begins in), ``like`` Fraction (start of the section it
+brings back; absent in the first of its letter), ``alike`` str (``"literal"``, ``"varied"``,
+``"in another key"``, ``"in the other mode"``; only with ``like``).
 
 - section: "Bars 21 to 35 are section B: new melody, after an authentic cadence."
 - introduction: "Bars 1 to 4 are an introduction: the accompaniment alone, before the theme."
@@ -592,15 +592,20 @@ def _is_introduction(score: Score, spans: tuple[Span, ...], head: Section, bars:
     return tempo or 0 not in opening
 
 
+def _whole_bars(score: Score, section: Section) -> int:
+    """Return how many bars a section has; an upbeat at the head of the piece is none."""
+    upbeat = section.first == 0 and score.measures[0].offset > 0
+    return max(1, section.last + 1 - section.first - upbeat)
+
+
 def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) -> tuple[Event, ...]:
     names = names_of(score, spans, sections)
     melody = texture_of(score, spans).melody
     events: list[Event] = []
     for number, (section, name) in enumerate(zip(sections, names, strict=True), start=1):
         start, end = score.measures[section.first].start, score.measures[section.last].end
-        detail = SectionDetails(
-            letter=name.letter, number=number, bars=section.last + 1 - section.first, reasons=section.reasons
-        )
+        bars = _whole_bars(score, section)
+        detail = SectionDetails(letter=name.letter, number=number, bars=bars, reasons=section.reasons)
         key = main_key(spans, start, min(end, start + 2 * score.measures[section.first].full_length))
         if key is not None:
             detail = replace(detail, key=key)

@@ -540,10 +540,19 @@ def _is_accented(dissonance: Dissonance, after: Note | None, harmony: Harmony, l
 
 def _place(dissonance: Dissonance, line: Lines) -> str:
     """Return whether a dissonance is the lowest or the highest note while it sounds."""
-    sounding = [note.midi for note in line.sounding(dissonance.start)]
+    sounding = [note.midi for note in _around(dissonance, line)]
     if dissonance.notes[0].midi <= min(sounding, default=0):
         return "bass"
     return "top" if dissonance.notes[0].midi >= max(sounding) else "inner"
+
+
+def _around(dissonance: Dissonance, line: Lines) -> list[Note]:
+    """Return what sounds with a dissonance, lowest first; what enters while it lasts, if it begins alone."""
+    sounding = line.sounding(dissonance.start)
+    if len(sounding) > 1:
+        return sounding
+    entering = line.struck_between(dissonance.start, dissonance.end)
+    return sorted({*sounding, *entering}, key=lambda note: note.midi)
 
 
 def _figures(dissonance: Dissonance, kind: Sort, line: Lines, harmony: Harmony) -> str:
@@ -552,7 +561,7 @@ def _figures(dissonance: Dissonance, kind: Sort, line: Lines, harmony: Harmony) 
     An eleventh is written as a fourth, and so on; a second above the bass as a ninth.
     """
     assert kind.resolution is not None
-    sounding = line.sounding(dissonance.start)
+    sounding = _around(dissonance, line)
     note = dissonance.notes[0]
     step = -1 if kind.resolution.note.midi < note.midi else 1
     if sounding and note.midi > sounding[0].midi:

@@ -330,7 +330,7 @@ def other_runs(score: Score, sounding: Soundings) -> tuple[Held, ...]:
 def _left(sounding: Soundings, last: Note, note: Note) -> bool:
     """Whether the line went a step away from a key before it was struck again."""
     return any(
-        0 < abs(n.midi - note.midi) <= 2 and n.staff == note.staff and n.onset >= last.end
+        0 < abs(n.midi - note.midi) <= 2 and n.staff in (last.staff, note.staff) and n.onset >= last.end
         for chord in sounding.between(last.end, note.onset)
         for n in chord
     )

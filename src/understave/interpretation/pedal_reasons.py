@@ -74,6 +74,8 @@ class PedallingDetails(Details):
 
 _AUDIBLE = 0.05
 """Blur, in units of a second, from which on it is told as a reason; our own choice."""
+_FEWEST = 2
+"""Notes of a chord that sound at least where it is named."""
 _LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
 
 
@@ -211,9 +213,17 @@ def _kept(grounds: Grounds, hold: Hold) -> Note | None:
 
 
 def _stands(grounds: Grounds, hold: Hold) -> bool:
-    """Whether a chord stands on its bass where a hold begins: it is struck there and nothing sounds lower."""
+    """Whether a chord stands on its bass where a hold begins: it is struck there, nothing sounds lower, and
+    another of its notes sounds while the hold lasts; one note alone is no chord.
+    """
     scene, first = grounds.scene, hold.first
     span = grounds.spans[grounds.span[first]]
+    start, end = grounds.moments[first], span.end
+    if hold.last < len(grounds.moments):
+        end = min(end, grounds.moments[hold.last])
+    heard = {note.midi % 12 for note in grounds.notes if note.onset < end and note.end > start}
+    if len(heard & span.numeral.chord(span.key).semitones) < _FEWEST:
+        return False
     low = grounds.lowest[first]
     under = scene.key[(scene.struck < first) & (scene.caught >= first) & (scene.stopped > first)]
     return (

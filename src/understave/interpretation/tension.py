@@ -869,7 +869,11 @@ class _Scene:
                 note, still = (first, second) if seventh == one else (second, first)
                 below, goes = self._step_down(i, note), self._steps_to(note)
                 falls = goes is not None and goes.letter == below.letter
-                best = count, note, still, goes if falls and goes else below, falls
+                aim: PitchClass | None = goes if falls and goes else below
+                if self._is_held_bass(i, note):
+                    # A pedal point stays; what moves is the chord above it.
+                    aim, falls = None, False
+                best = count, note, still, aim, falls
             else:
                 swap = drawn.get(other.semitone, 0.0) > drawn.get(one.semitone, 0.0)
                 note, still = (second, first) if swap else (first, second)
@@ -877,11 +881,17 @@ class _Scene:
         return best
 
     def _step_down(self, i: int, note: Note) -> PitchClass:
-        """Return the note on the letter below: as in the next chord, else as in the key pointed to."""
+        """Return the note on the letter below: as in the next chord, else as in the key pointed to.
+
+        In minor the seventh on the tonic falls to the leading tone, the third of the dominant (any handbook).
+        """
         letter = "CDEFGAB"["CDEFGAB".index(note.pitch.letter) - 1]
         after = self._next_chord(i)
-        near = (*(after.members if after else ()), *self.heard[i].region.scale)
-        return next(tone for tone in near if tone.letter == letter)
+        key, region = self.heard[i].span.key, self.heard[i].region
+        near = list(after.members) if after else []
+        if note.pitch.pitch_class == key.tonic:
+            near.append(key.leading_tone)
+        return next(tone for tone in (*near, *region.scale) if tone.letter == letter)
 
     def _expectation(self, i: int) -> _Told | None:
         seventh = self.heard[i].chord.member(7)
@@ -896,6 +906,8 @@ class _Scene:
                 continue
             if pull.own and pull.note == self._perfect_fifth(i):
                 # The fifth of a chord is free (handbook rule), even a semitone below a note of the tonic.
+                continue
+            if note is not None and self._is_held_bass(i, note):
                 continue
             if note is not None and self._as_spelled(i, note, pull.goal):
                 return (note,), self._wants(i, note, self._spelled(i, note, pull.goal))

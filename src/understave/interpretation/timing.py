@@ -34,7 +34,7 @@ from statistics import median
 from understave.findings.cadences import CADENCE
 from understave.findings.form import SECTION
 from understave.findings.kinds import Kind
-from understave.findings.lines import lines
+from understave.findings.lines import Lines, lines
 from understave.findings.phrases import PHRASE
 from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
@@ -158,6 +158,7 @@ class _Piece:
         self.notes = score.struck
         self.onsets = [note.at for note in self.notes]
         line = printed_tempo(score)
+        self.tempi = frozenset(point.moment for point in line)
         # Floats: equal moments give equal ones, and they compare many times as fast.
         self.printed = [
             (float(a.moment), float(b.moment)) for a, b in pairwise(line) if a.per_minute != b.per_minute
@@ -195,8 +196,11 @@ class _Piece:
 def _rests(piece: _Piece, reading: Reading) -> bool:
     """Whether the last bars come to an end: by a close, on a tonic, on what is held, or under a fermata.
 
-    What breaks off in the middle, a sample of some bars say, is not slowed to its end.
+    What breaks off in the middle, a sample of some bars say, is not slowed to its end, nor is what goes back
+    from there and ends at a printed *Fine*.
     """
+    if _ends_at_fine(piece.score):
+        return False
     if not piece.notes or not reading.spans:
         return True
     last, final = piece.notes[-1], reading.spans[-1]
@@ -208,6 +212,14 @@ def _rests(piece: _Piece, reading: Reading) -> bool:
         or any(e.label in _END and found.arrival >= since for e, found in CADENCE.all(reading.events))
         or held >= bar.full_length / 2
         or any(note.fermata for note in piece.notes if note.end > since)
+    )
+
+
+def _ends_at_fine(score: Score) -> bool:
+    """Whether *Fine* is printed before the last bar: there the piece ends, after its da capo or dal segno."""
+    return any(
+        d.kind == "words" and d.text.casefold().strip(" .") == "fine" and d.onset < score.measures[-1].start
+        for d in score.directions
     )
 
 
@@ -291,10 +303,20 @@ def _runs_on(piece: _Piece, phrase: Event, start: Fraction) -> bool:
         return True
     own = [piece.score.note_by_id[i] for i in phrase.notes if i in piece.score.note_by_id]
     last = max(own, key=lambda note: note.onset, default=None)
-    if last is None or last.fermata or 2 * last.duration >= piece.score.measure_at(last.onset).beat_length:
+    if last is None or last.fermata:
         return False
-    after = lines(piece.score).after(last)
-    return after is not None and after.onset == last.end
+    line, beat = lines(piece.score), piece.score.measure_at(last.onset).beat_length
+    after = line.after(last)
+    if after is None or after.onset != last.end:
+        return False
+    return 2 * last.duration < beat or (last.duration < beat and _goes_on_alike(line, phrase, last))
+
+
+def _goes_on_alike(line: Lines, phrase: Event, last: Note) -> bool:
+    """Whether a phrase's last note moves as the one before it, and nothing but the harmony says it ends."""
+    before, found = line.before(last), PHRASE.of(phrase)
+    alike = before is not None and before.end == last.onset and before.duration == last.duration
+    return alike and found is not None and _STOPS.isdisjoint(found.reasons)
 
 
 def _is_plain(phrase: Event) -> bool:
@@ -310,9 +332,13 @@ def _is_plain(phrase: Event) -> bool:
 
 _TOLD = 0.35
 """Confidence from which on the end of a phrase is told (set by ear)."""
+_STOPS = frozenset(
+    ("rest", "silence", "fermata", "double bar", "end of a slur", "a new slur from the upbeat", "long note")
+)
+"""What stops a line, or begins it anew, for everyone to hear."""
 _SIGNS = frozenset(
     (
-        *("rest", "silence", "fermata", "double bar", "end of a slur", "a new slur from the upbeat"),
+        *(_STOPS - {"long note"}),
         *("authentic close", "half close", "plagal close", "phrygian close", "end of the piece"),
     )
 )
@@ -341,7 +367,8 @@ def _resolutions(
             continue
         if before.end - before.start < beat or span.end - span.start < beat or piece.is_bent(start, end):
             continue
-        if _grows(piece.score, start, span.start):
+        if _grows(piece.score, start, span.start) or span.start in piece.tempi:
+            # Where a tempo is printed ("a tempo") it is taken up at once.
             continue
         apart = _APART * piece.score.measure_at(before.start).full_length
         if any(s < end + apart and start < e + apart for s, e in taken):

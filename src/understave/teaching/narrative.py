@@ -559,13 +559,28 @@ def _texts(
 
 def _is_again(score: Score, event: Event, before: Event) -> bool:
     """Whether an event is the same as one told before: a chord by its root, figures in the notes, a clash by
-    what holds it.
+    what holds it, a close by its mode, its chords and the step of the melody.
     """
     alike = (before.kind, before.label) == (event.kind, event.label)
     if event in CHROMATIC_CHORD or event in SHARP_DISSONANCE:
         one, other = values_of(event), values_of(before)
         alike = alike and all(one.get(name) == other.get(name) for name in ("root", "held_by"))
+    if event in CADENCE and event.label in _CLOSES:
+        alike = alike and _close_of(event) == _close_of(before)
     return alike and (event not in TEXTURE or has_figure_of(score, event, before))
+
+
+def _close_of(event: Event) -> tuple[object, ...]:
+    """Return what is heard again where a close is: its mode, its chords and the melody's last step."""
+    close = CADENCE.of(event)
+    if close is None:
+        return ()
+    chords = (close.six_four is None, close.dominant, close.leader, close.goal)
+    return (close.key.mode, *chords, close.melody_before, close.melody_degree)
+
+
+_CLOSES = frozenset(("perfect authentic", "half"))
+"""Cadences that are told as heard again, and not only as another of their kind."""
 
 
 def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
