@@ -7,7 +7,7 @@ brackets, the custom of critical editions for the editor's additions.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -44,6 +44,7 @@ _MARK_SIZE = 3.3 * SPACE
 # Half the height of the letter m: marks and hairpins share this middle line.
 _MID = 0.13 * _MARK_SIZE
 _HALF_SIZE = 1.25 * SPACE
+_SOSTENUTO_SIZE, _HOOK = 1.45 * SPACE, 0.7 * SPACE
 _NOTHING = Box(0.0, 0.0, -1.0, -1.0)
 
 # SMuFL 1.4, range "Dynamics".
@@ -85,6 +86,7 @@ class PlannedLanes:
     names: tuple[Label, ...]
     marks: tuple[Label, ...]
     half: Label
+    middle: tuple[Label, Label]
 
     def draw(self, system: System, above: Box, glyphs: dict[str, Glyph]) -> tuple[list[etree._Element], Box]:
         """Draw the lanes of one system below everything else; glyphs used are added to `glyphs`."""
@@ -196,6 +198,34 @@ class PlannedLanes:
     # Pedal -----------------------------------------------------------------------------------------
 
     def _pedal(self, system: System, at: Moments, floor: float, glyphs: dict[str, Glyph]) -> Drawn:
+        """The right pedal, and below it the middle one where it is to hold something."""
+        right = self._right_pedal(system, at, floor, glyphs)
+        top = floor if right.box.empty else right.box.y1 + 0.5 * SPACE
+        brackets = self._brackets(right.group, system, at, top, glyphs)
+        return Drawn(right.group, Box.around((right.box, *brackets)))
+
+    def _brackets(
+        self, group: etree._Element, system: System, at: Moments, top: float, glyphs: dict[str, Glyph]
+    ) -> Iterator[Box]:
+        """A bracket for each stretch of the sostenuto pedal, named in each system, a hook where it goes."""
+        for index, held in enumerate(self.plan.sustained if self.options.pedal else ()):
+            if held.start >= system.end or held.end <= system.start:
+                continue
+            x0 = self._x(at, system, held.start)
+            x1 = system.x1 if held.end >= system.end else self._x(at, system, held.end) - 0.3 * SPACE
+            label = self.middle[held.start < system.start]
+            size = min(_SOSTENUTO_SIZE, 1000 * max(0.0, x1 - x0 - SPACE) / label.box.x1)
+            box = label_box(label, size)
+            line = top + label_box(label, _SOSTENUTO_SIZE).height
+            drawing = etree.SubElement(group, _tag("g"), {"class": "sostenuto"})
+            entry = Entry(index, held.start, held.end, label)
+            drawing.append(draw_label(entry, x0, line - box.y1, size, "sostenuto-name", glyphs))
+            hook = f" V{line - _HOOK:.0f}" if held.end <= system.end else ""
+            begun = x0 + box.x1 + 0.4 * SPACE
+            _path(drawing, f"M{begun:.0f} {line:.0f} H{x1:.0f}{hook}", None, PROPOSED, _LINE)
+            yield Box(x0, top, x1, line + _LINE)
+
+    def _right_pedal(self, system: System, at: Moments, floor: float, glyphs: dict[str, Glyph]) -> Drawn:
         group = _lane("pedal-lane")
         moves = self.plan.pedal if self.options.pedal else ()
         inside = [move for move in moves if system.start <= move.moment < system.end]
@@ -252,7 +282,12 @@ def plan_lanes(score: Score, plan: Plan, options: Options) -> PlannedLanes:
     names = [Wording((Text(name),), SOFT, name) for name in (book.lanes[lane] for lane in _NAMED)]
     marks = [_mark_wording(mark.mark, mark.origin, book) for mark in plan.marks]
     half = Wording((Text("½"),), PROPOSED, book.spoken["half pedal"])
-    runs = typeset(t for wording in (*names, *marks, half) for t in wording.texts())
+    words = book.spoken["proposed"].format(label=book.spoken["sostenuto pedal"])
+    # So it is printed in piano music (common practice, no source).
+    middle, going_on = (
+        Wording((Text(text, Face(italic=True)),), PROPOSED, words) for text in ("Sost. Ped.", "(Sost. Ped.)")
+    )
+    runs = typeset(t for wording in (*names, *marks, half, middle, going_on) for t in wording.texts())
     return PlannedLanes(
         score,
         plan,
@@ -260,6 +295,7 @@ def plan_lanes(score: Score, plan: Plan, options: Options) -> PlannedLanes:
         tuple(typeset_label(wording, runs) for wording in names),
         tuple(typeset_label(wording, runs) for wording in marks),
         typeset_label(half, runs),
+        (typeset_label(middle, runs), typeset_label(going_on, runs)),
     )
 
 
