@@ -114,6 +114,28 @@ def test_the_pedal_is_drawn_as_far_up_as_it_comes() -> None:
     assert depth(third[-1][1]) == 0.0
 
 
+def test_a_flutter_is_a_zigzag_between_half_and_a_quarter() -> None:
+    score = quarters(2)
+    moves = (
+        PedalMove(Fraction(0), 1.0, "proposed"),
+        PedalMove(Fraction(2), 0.5, "proposed", flutter=True),
+        PedalMove(Fraction(6), 1.0, "proposed"),
+        PedalMove(Fraction(7), 0.5, "proposed"),
+    )
+    text = excerpt(score, reading_of(score, *READING), 0, 1, plan=Plan(pedal=moves))
+    assert touching(text, 20.0) == []
+    first, second, *_, fourth = (points(p) for p in strokes(etree.fromstring(text.encode()), "pedal"))
+    top, bottom = first[0][1], max(y for _, y in first)
+    depths = [(y - top) / (bottom - top) for _, y in second[1:-2]]
+    assert depths[::2] == pytest.approx([0.5] * len(depths[::2]), abs=0.02)
+    assert depths[1::2] == pytest.approx([0.25] * len(depths[1::2]), abs=0.02)
+    assert len(depths) > 10
+    assert [x for x, _ in second] == sorted(x for x, _ in second)
+    assert len(fourth) < 5
+    half = [g for g in etree.fromstring(text.encode()).iter(f"{SVG}g") if g.get("class") == "half"]
+    assert len(half) <= 1
+
+
 def test_the_middle_pedal_is_bracketed_below_the_right_one() -> None:
     """A name, a line and a hook where it goes up: as printed in piano music (common practice, no source)."""
     score = quarters(12)

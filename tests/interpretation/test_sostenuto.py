@@ -69,6 +69,10 @@ def test_it_stands_in_the_plan_for_programs():
     late = [move["late"] for move in json.loads(plan_json(score, melting))["pedal"]]
     assert late == [move.late for move in melting.pedal]
     assert True in late
+    trembling = replace(plan, pedal=tuple(replace(move, flutter=True) for move in plan.pedal))
+    file = json.loads(plan_json(score, trembling))
+    keeps_to(file, "plan")
+    assert {move["flutter"] for move in file["pedal"]} == {True}
 
 
 @pytest.mark.parametrize(

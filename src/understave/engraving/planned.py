@@ -36,6 +36,7 @@ _PEDAL_HEIGHT = 1.7 * SPACE
 _LINE, _THIN = 0.14 * SPACE, 0.07 * SPACE
 _NOTCH = 0.42 * SPACE
 _RELEASE = 0.36 * SPACE
+_TREMBLE = 0.7 * SPACE
 _NAME_SIZE = 1.55 * SPACE
 _LEAST_HAIRPIN = 1.6 * SPACE
 _DASHES = f"{0.55 * SPACE:.0f} {0.4 * SPACE:.0f}"
@@ -248,6 +249,8 @@ class PlannedLanes:
                 y = floor + _PEDAL_HEIGHT * min(1.0, move.depth)
                 top = floor + _PEDAL_HEIGHT * let_up_to(last, move)
                 points = [(x0, y)] if goes_on else [(x0, top), (x0 + (wide if last > 0 else 0), y)]
+                if move.flutter:
+                    points += _trembling(points[-1][0], x1 - wide, y, floor + (y - floor) / 2)
                 if following is None:
                     points.append((x1, y))
                 elif following.depth > 0:
@@ -261,7 +264,7 @@ class PlannedLanes:
                 stroke.attrib.update({"stroke-linejoin": "round", "stroke-linecap": "round"})
                 stroke.set("data-depth", f"{move.depth:g}")
                 half = label_box(self.half, _HALF_SIZE)
-                if 0.3 <= move.depth <= 0.7 and x1 - x0 > half.x1 + 1.2 * SPACE:
+                if not move.flutter and 0.3 <= move.depth <= 0.7 and x1 - x0 > half.x1 + 1.2 * SPACE:
                     top = y + 0.25 * SPACE
                     entry = Entry(number, move.moment, move.moment, self.half)
                     x = x0 + 2 * wide
@@ -350,6 +353,16 @@ def _hairpin(leg: _Leg, x0: float, x1: float, middle: float, book: Phrasebook) -
         if proposed:
             path.set("stroke-dasharray", _DASHES)
     return group
+
+
+def _trembling(x0: float, x1: float, low: float, high: float) -> list[tuple[float, float]]:
+    """A zigzag between two places, from `low` up to `high` and back as often as there is room."""
+    times = max(1, int((x1 - x0) / _TREMBLE))
+    return [
+        (x0 + (k + half) * (x1 - x0) / times, low if half == 1 else high)
+        for k in range(times)
+        for half in (0.5, 1.0)
+    ]
 
 
 def _clipped(
