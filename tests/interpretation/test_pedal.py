@@ -132,10 +132,13 @@ HELD = "staff2 C3+G3+E4:4 | C3+G3+E4:4"
 def test_the_pedal_flutters_through_a_quick_run_over_a_held_chord(run, under, tempo, born, flutters):
     """From memory: Banowetz, "The Pianist's Guide to Pedaling", 1985."""
     score = replace(build(f"{run} | C5:4", under), composer=born)
-    moves = pedal(score, Reading(spans_of(score, "C: I:8")), tempo=tempo)
+    reading = Reading(spans_of(score, "C: I:8"))
+    _, why = reason(grounds(score, reading, GRAND, tempo), None, Hold(1, 16, UP))
+    assert (why.label == "flutter") is flutters
+    moves = pedal(score, reading, tempo=tempo)
     found = [(m.depth, m.origin, m.why.label) for m in moves if m.flutter]
     assert found == ([(0.5, "proposed", "flutter")] if flutters else [])
-    assert not any(m.flutter for m in pedal(score, Reading(spans_of(score, "C: I:8")), style="each harmony"))
+    assert not any(m.flutter for m in pedal(score, reading, style="each harmony"))
 
 
 @pytest.mark.parametrize(("held", "kept"), [(False, True), (True, False)])
