@@ -12,7 +12,7 @@ import pytest
 from understave.acoustics.piano import GRAND
 from understave.interpretation.pedal import pedal
 from understave.interpretation.pedal_costs import grounds
-from understave.interpretation.perform import perform
+from understave.interpretation.perform import FLUTTER, perform
 from understave.interpretation.plan import Plan
 from understave.interpretation.printed_pedal import Sign, held_by_sostenuto, printed_pedal
 from understave.score.model import Direction, Score
@@ -165,7 +165,7 @@ def test_a_foot_that_is_asked_to_tremble_does(marks, stretches):
         moves = pedal(score, reading, style=style)
         fluttering = [m for m in moves if m.flutter]
         assert [(m.moment, m.depth, m.origin) for m in fluttering] == [
-            (a, 0.5, "printed") for a, _ in stretches
+            (a, FLUTTER, "printed") for a, _ in stretches
         ]
         for start, end in stretches:
             assert not any(start < m.moment < end for m in moves)
@@ -180,4 +180,4 @@ def test_after_a_printed_flutter_the_pedal_is_as_deep_as_it_would_have_been():
     )
     kept = {m.moment: m.depth for m in pedal(plain, reading, style="printed")}
     moves = {m.moment: m.depth for m in pedal(score, reading, style="printed")}
-    assert moves == kept | {F(5): 0.5, F(7): kept[F(4)]}
+    assert moves == kept | {F(5): FLUTTER, F(7): kept[F(4)]}

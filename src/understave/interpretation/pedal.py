@@ -31,7 +31,7 @@ from understave.harmony.reading import Reading
 from understave.interpretation.pedal_costs import Grounds, grounds, played
 from understave.interpretation.pedal_reasons import PEDALLING, PedallingDetails, reason, reason_of_print
 from understave.interpretation.pedal_search import DEPTHS, DOWN, UP, Hold, Wishes, best_holds
-from understave.interpretation.perform import HALF_WAY
+from understave.interpretation.perform import FLUTTER
 from understave.interpretation.plan import PedalMove, PedalStyle
 from understave.interpretation.printed_pedal import printed_pedal, within
 from understave.interpretation.tempo import basic_tempo
@@ -161,7 +161,7 @@ def _depth(grounds: Grounds, hold: Hold, label: str) -> float:
     if label == "quarter":
         return QUARTER
     if label == "flutter":
-        return HALF_WAY
+        return FLUTTER
     if hold.depth != DOWN:
         return DEPTHS[hold.depth]
     inside = slice(hold.first, hold.last)
@@ -199,7 +199,7 @@ def _fluttered(score: Score, moves: tuple[PedalMove, ...]) -> tuple[PedalMove, .
     for start, end in printed_pedal(score).fluttered:
         before = [move for move in moves if move.moment < end]
         why = PEDALLING.event("flutter", start, end, (), 1.0, PedallingDetails())
-        new = [PedalMove(start, HALF_WAY, "printed", why, flutter=True)]
+        new = [PedalMove(start, FLUTTER, "printed", why, flutter=True)]
         if end < score.end and not any(move.moment == end for move in moves):
             stop = PEDALLING.event("printed release", end, end, (), 1.0, PedallingDetails())
             new.append(PedalMove(end, before[-1].depth if before else 0.0, "printed", stop))

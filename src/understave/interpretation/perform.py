@@ -71,6 +71,9 @@ _MELTED = 0.35
 _LATE = 0.22
 """Seconds after the beat at which a melting change begins, or a third of the way to the next: old and new are
 heard together before the foot gives way; set by ear."""
+FLUTTER = 0.48
+"""Depth down to which a fluttering foot goes: just short of half, so that a MIDI file never reaches the 64
+that divides off from on (MIDI 1.0 Detailed Specification), and no instrument takes it for so many changes."""
 _TREMBLE = 0.2
 """Seconds of a foot's coming up and going down again as it flutters; set by ear."""
 _EARLY, _UP, _CLEAR, _DOWN = 0.08, 0.12, 0.06, 0.25
