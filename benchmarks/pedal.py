@@ -95,7 +95,8 @@ class Foot:
 class Measured:
     """One piece: every way to pedal, one performer for another, and how the performers pedal.
 
-    `middle` is how often the plan proposes the middle pedal.
+    `middle` is how often the plan proposes the middle pedal, `flutters` how often it lets the right one
+    flutter.
     """
 
     name: str
@@ -106,6 +107,7 @@ class Measured:
     off: Mapping[str, float]
     seconds: float
     middle: int = 0
+    flutters: int = 0
 
 
 def changes(line: Line, off: float, on: float) -> list[float]:
@@ -254,7 +256,8 @@ def measure(
         ways[way] = Foot(_mean([_f1s([b] * 3, foot) for b, foot in zip(beats, feet, strict=True)]))
     played = Foot((), None, float(np.mean(downs)), _blur(reading, performed[0], None) if blur else None)
     middle = len(sostenuto(score, moves[PLANNED]))
-    return Measured(name, period, ways, _another(performed, feet), played, far, seconds, middle)
+    flutters = sum(move.flutter for move in moves[PLANNED])
+    return Measured(name, period, ways, _another(performed, feet), played, far, seconds, middle, flutters)
 
 
 def _f1s(planned: Sequence[Sequence[float]], played: Sequence[Sequence[float]]) -> tuple[float, ...]:
@@ -384,7 +387,8 @@ def main() -> None:
 def show(measured: Sequence[Measured], console: Console) -> None:
     """Print the tables."""
     console.print(_pieces(measured))
-    console.print(f"The middle pedal is proposed {sum(m.middle for m in measured)} times.")
+    middle, flutters = sum(m.middle for m in measured), sum(m.flutters for m in measured)
+    console.print(f"The middle pedal is proposed {middle} times, flutter {flutters} times.")
     counted = [m for m in measured if m.name not in FITTED]
     groups = {"all": counted} | {p: [m for m in counted if m.period == p] for p in PERIODS}
     for title, group in groups.items():

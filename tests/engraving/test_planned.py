@@ -9,14 +9,14 @@ from fractions import Fraction
 import pytest
 from benchmarks.data import data_folder
 from engraved_collisions import SVG, touching, touching_ink
-from engraving_plans import plan_of
+from engraving_plans import WHY, plan_of
 from engraving_scores import THREE_ROWS, crowded, held, quarters, reading_of, song
 from lxml import etree
 
 from understave.engraving import Options, engrave, excerpt
 from understave.engraving.palette import PROPOSED, TENSION, contrast
 from understave.interpretation.perform import let_up_to
-from understave.interpretation.plan import PedalMove, Plan
+from understave.interpretation.plan import PedalMove, Plan, Sustained
 from understave.score.passage import passage
 from understave.score.reader import read_score
 
@@ -112,6 +112,56 @@ def test_the_pedal_is_drawn_as_far_up_as_it_comes() -> None:
     assert 0.2 < depth(first[-1][1]) < 0.5
     assert depth(second[-1][1]) == pytest.approx(0.5, abs=0.02)
     assert depth(third[-1][1]) == 0.0
+
+
+def test_a_flutter_is_a_zigzag_between_half_and_a_quarter() -> None:
+    score = quarters(2)
+    moves = (
+        PedalMove(Fraction(0), 1.0, "proposed"),
+        PedalMove(Fraction(2), 0.5, "proposed", flutter=True),
+        PedalMove(Fraction(6), 1.0, "proposed"),
+        PedalMove(Fraction(7), 0.5, "proposed"),
+    )
+    text = excerpt(score, reading_of(score, *READING), 0, 1, plan=Plan(pedal=moves))
+    assert touching(text, 20.0) == []
+    first, second, *_, fourth = (points(p) for p in strokes(etree.fromstring(text.encode()), "pedal"))
+    top, bottom = first[0][1], max(y for _, y in first)
+    depths = [(y - top) / (bottom - top) for _, y in second[1:-2]]
+    assert depths[::2] == pytest.approx([0.5] * len(depths[::2]), abs=0.02)
+    assert depths[1::2] == pytest.approx([0.25] * len(depths[1::2]), abs=0.02)
+    assert len(depths) > 10
+    assert [x for x, _ in second] == sorted(x for x, _ in second)
+    assert len(fourth) < 5
+    half = [g for g in etree.fromstring(text.encode()).iter(f"{SVG}g") if g.get("class") == "half"]
+    assert len(half) <= 1
+
+
+def test_the_middle_pedal_is_bracketed_below_the_right_one() -> None:
+    """A name, a line and a hook where it goes up: as printed in piano music (common practice, no source)."""
+    score = quarters(12)
+    plan = replace(
+        plan_of(score),
+        sustained=tuple(Sustained(Fraction(a), Fraction(b), (), WHY) for a, b in ((0, 7), (7, 12), (13, 44))),
+    )
+    (text,) = engrave(score, reading_of(score, *READING), Options(), plan)
+    assert touching(text, 20.0) == []
+    assert touching_ink(text) == 0
+    page = etree.fromstring(text.encode())
+    names = groups(page, "sostenuto-name")
+    assert len(groups(page, "sostenuto")) == len(names) > 3  # what crosses a line's end is named again
+    assert [int(g.get("data-index")) for g in names[:3]] == [0, 1, 2]
+    lines = strokes(page, "sostenuto")
+    hooks = [" V" in p.get("d") for p in lines]
+    assert hooks.count(True) == 3
+    assert hooks[:3] == [True, True, False]
+    for path, name in ((lines[0], "m2r3"), (lines[1], "m4r0")):
+        head = next(g for g in page.iter(f"{SVG}g") if g.get("id") == name)
+        _, end = re.findall(r"[MH](-?[\d.]+)", path.get("d"))
+        assert float(end) == pytest.approx(heads(head), abs=60)
+    lowest = max(y for p in strokes(page, "pedal")[:3] for _, y in points(p))
+    assert float(re.search(r"M-?[\d.]+ (-?[\d.]+)", lines[0].get("d"))[1]) > lowest
+    hidden = engrave(score, reading_of(score, *READING), Options(pedal=False), plan)
+    assert "sostenuto" not in "".join(hidden)
 
 
 def test_the_curve_is_as_high_as_the_tension() -> None:

@@ -25,7 +25,9 @@ def plan_for(score):
     moves, depth = [], (1.0, 0.5, 1.0, 0.0, 0.35)
     at = Fraction(0)
     while at < score.end:
-        moves.append(PedalMove(at, depth[len(moves) % 5], "printed" if len(moves) % 11 == 10 else "proposed"))
+        k = len(moves)
+        origin = "printed" if k % 11 == 10 else "proposed"
+        moves.append(PedalMove(at, depth[k % 5], origin, flutter=k % 5 == 1))
         at += Fraction(5, 7)
     third = score.end / 3
     hairpins = (
@@ -134,6 +136,14 @@ def test_the_middle_pedal_has_a_number_of_its_own(made):
     assert len(numbers[True]) == 1
     assert not numbers[True] & numbers[False]
     assert numbers[False]
+
+
+def test_a_flutter_is_named_where_it_begins(made):
+    """MusicXML 4.0 has no pedal of that kind: words stand beside the sign."""
+    _, plan, data = made
+    named = [e.get("id") for e in ours(etree.fromstring(data), "direction") if e.find(".//words") is not None]
+    wanted = [k for k, move in enumerate(plan.pedal) if move.flutter and move.origin == "proposed"]
+    assert named == [f"{PREFIX}pedal-{k}" for k in wanted] != []
 
 
 def test_our_reader_finds_pedal_and_dynamics_where_they_were_put(made, tmp_path):

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.findings.build import build, spans_of
 
 from understave.acoustics.piano import EARLY, GRAND, INSTRUMENTS, UPRIGHT
 from understave.errors import UnderstaveError
@@ -25,6 +26,7 @@ from understave.interpretation.pedal_blur import compare_pedals, pedal_blur
 from understave.interpretation.pedal_costs import MIXED, clash, grounds
 from understave.interpretation.pedal_reasons import _event, reason
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold, best_holds, blur_of
+from understave.interpretation.perform import FLUTTER
 from understave.score.model import Direction, Score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -111,6 +113,33 @@ def test_a_quick_unaccompanied_scale_is_kept_clear():
     others = [(n.onset, n.duration, str(n.pitch)) for n in score.notes if not 8 <= n.onset < 12]
     moves = pedal(score_of([*others, *scale]), reading, blur=0.3, tempo=120)
     assert any(8 <= m.moment <= 9 and m.depth == 0 and m.why.label == "passage" for m in moves)
+
+
+RUN = "C5:1/4 D5 E5 F5 G5 A5 B5 C6 D6 C6 B5 A5 G5 F5 E5 D5"
+HELD = "staff2 C3+G3+E4:4 | C3+G3+E4:4"
+
+
+@pytest.mark.parametrize(
+    ("run", "under", "tempo", "born", "flutters"),
+    [
+        (RUN, HELD, 140.0, "", True),
+        # Slow, by leap, over nothing that lasts, and where the period's players made the pedal no habit.
+        (RUN, HELD, 60.0, "", False),
+        ("C5:1/4 E5 G5 C6 G5 E5 C5 E5 G5 C6 G5 E5 C5 E5 G5 C6", HELD, 140.0, "", False),
+        (RUN, "staff2 C3+G3+E4:1 r:3 | C3+G3+E4:4", 140.0, "", False),
+        (RUN, HELD, 140.0, "Joseph Haydn", False),
+    ],
+)
+def test_the_pedal_flutters_through_a_quick_run_over_a_held_chord(run, under, tempo, born, flutters):
+    """From memory: Banowetz, "The Pianist's Guide to Pedaling", 1985."""
+    score = replace(build(f"{run} | C5:4", under), composer=born)
+    reading = Reading(spans_of(score, "C: I:8"))
+    _, why = reason(grounds(score, reading, GRAND, tempo), None, Hold(1, 16, UP))
+    assert (why.label == "flutter") is flutters
+    moves = pedal(score, reading, tempo=tempo)
+    found = [(m.depth, m.origin, m.why.label) for m in moves if m.flutter]
+    assert found == ([(FLUTTER, "proposed", "flutter")] if flutters else [])
+    assert not any(m.flutter for m in pedal(score, reading, style="each harmony"))
 
 
 @pytest.mark.parametrize(("held", "kept"), [(False, True), (True, False)])

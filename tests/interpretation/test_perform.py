@@ -10,10 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from benchmarks.pedal import THRESHOLDS, changes
 
+from understave.acoustics.piano import GRAND
 from understave.acoustics.ringing import amplitudes, levels, string_table
+from understave.acoustics.sound import strings_alone
 from understave.errors import UnderstaveError
-from understave.interpretation.perform import FERMATA, clock, perform, velocities_of
+from understave.interpretation.perform import FERMATA, FLUTTER, clock, perform, velocities_of
 from understave.interpretation.plan import Bend, Level, PedalMove, Plan, Voice
 from understave.interpretation.tempo import BEATS, basic_tempo, printed_tempo, tempo_at
 from understave.score.model import Direction, Score
@@ -418,3 +421,39 @@ def test_a_passage_begins_in_the_standing_tempo():
     marks = (tempo(0, "Allegro", 120.0), tempo(2, "ten.", 24.0))
     part = passage(replace(line(*["C4"] * 16), directions=marks), 2, 3)
     assert basic_tempo(part) == 120.0
+
+
+def test_a_fluttering_foot_goes_between_half_and_a_quarter_and_is_no_change():
+    """How deep: from memory, Banowetz, "The Pianist's Guide to Pedaling", 1985. What counts as a change of
+    pedal: `benchmarks.pedal`, thresholds around the 64 of the MIDI 1.0 Detailed Specification.
+    """
+    score = line(*["C4"] * 12)
+
+    def foot(depth: float, flutter: bool) -> tuple[tuple[float, float], ...]:
+        moves = (PedalMove(F(0), 1.0, "proposed"), PedalMove(F(4), depth, "proposed", flutter=flutter))
+        moves = (*moves, PedalMove(F(8), 1.0, "proposed"))
+        return perform(score, replace(STEADY, pedal=moves)).pedal
+
+    pedal = foot(FLUTTER, True)
+    inside = [depth for t, depth in pedal if 4.2 < t < 7.8]
+    low, high = sorted(set(inside))
+    assert 0.2 < low < 0.3
+    assert 0.45 < high < 63.5 / 127
+    assert inside[:4] in ([low, high, low, high], [high, low, high, low])
+    assert 4 * 4 * 2 < 2 * len(inside) < 4 * 8 * 2 * 2  # four to eight times a second
+    assert all(a[0] <= b[0] for a, b in pairwise(pedal))
+    assert pedal[-1] == (pytest.approx(12.1, abs=0.05), 0.0)
+    for off, on in THRESHOLDS:
+        limits = off / 127, on / 127
+        assert len(changes(pedal, *limits)) == len(changes(foot(0.25, False), *limits)) == 1
+
+
+def test_flutter_is_heard_between_half_and_a_quarter():
+    """A short note that the pedal has: the more it is damped, the less is left."""
+    score = score_of([(F(0), F(1, 2), "C5"), (F(3), F(1), "C5")])
+    left = []
+    for depth, flutter in ((0.5, False), (FLUTTER, True), (0.25, False)):
+        plan = replace(STEADY, pedal=(PedalMove(F(0), depth, "proposed", flutter=flutter),))
+        sound = strings_alone(perform(score, plan), GRAND).astype(float)
+        left.append(float((sound[40_000:60_000] ** 2).mean()))
+    assert left[0] > 2 * left[1] > 4 * left[2]

@@ -12,7 +12,7 @@ import pytest
 from understave.acoustics.piano import GRAND
 from understave.interpretation.pedal import pedal
 from understave.interpretation.pedal_costs import grounds
-from understave.interpretation.perform import perform
+from understave.interpretation.perform import FLUTTER, perform
 from understave.interpretation.plan import Plan
 from understave.interpretation.printed_pedal import Sign, held_by_sostenuto, printed_pedal
 from understave.score.model import Direction, Score
@@ -144,3 +144,40 @@ def test_the_sostenuto_pedal_holds_the_keys_that_are_down_and_no_others():
 def pedal_grounds(score: Score):
     _, reading = marked()
     return grounds(score, reading, GRAND, 60.0)
+
+
+@pytest.mark.parametrize(
+    ("marks", "stretches"),
+    [
+        (((0, "pedal", "start"), (4, "pedal", "stop"), (0, "words", "flutter ped.")), ((0, 4),)),
+        (((0, "pedal", "start"), (4, "pedal", "stop"), (2, "words", "Vibrato pedal")), ((2, 4),)),
+        (((4, "words", "flutter pedal"), (8, "words", "senza ped.")), ((4, 8),)),
+        (((4, "words", "flutter"), (8, "pedal", "start"), (12, "pedal", "stop")), ((4, 8),)),
+        (((4, "words", "pédale vibrée"),), ((4, 16),)),
+        (((0, "pedal", "start"), (4, "pedal", "stop"), (0, "words", "tremolo")), ()),
+    ],
+)
+def test_a_foot_that_is_asked_to_tremble_does(marks, stretches):
+    """Words from memory: Banowetz, "The Pianist's Guide to Pedaling", 1985. A tremolo is for the hands."""
+    score, reading = marked(*marks)
+    assert printed_pedal(score).fluttered == stretches
+    for style in ("printed", "planned", "melting"):
+        moves = pedal(score, reading, style=style)
+        fluttering = [m for m in moves if m.flutter]
+        assert [(m.moment, m.depth, m.origin) for m in fluttering] == [
+            (a, FLUTTER, "printed") for a, _ in stretches
+        ]
+        for start, end in stretches:
+            assert not any(start < m.moment < end for m in moves)
+            assert end == 16 or any(m.moment == end for m in moves)
+    assert not any(m.flutter for m in pedal(score, reading, style="each harmony"))
+
+
+def test_after_a_printed_flutter_the_pedal_is_as_deep_as_it_would_have_been():
+    plain, _ = marked((0, "words", "con pedale"))
+    score, reading = marked(
+        (0, "words", "con pedale"), (5, "words", "flutter ped."), (7, "words", "con ped.")
+    )
+    kept = {m.moment: m.depth for m in pedal(plain, reading, style="printed")}
+    moves = {m.moment: m.depth for m in pedal(score, reading, style="printed")}
+    assert moves == kept | {F(5): FLUTTER, F(7): kept[F(4)]}

@@ -20,8 +20,10 @@ from understave.acoustics.piano import EARLY, GRAND, UPRIGHT
 from understave.export.plan_data import plan_json
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import perform
+from understave.interpretation.plan import PedalMove
 from understave.interpretation.planning import PlanOptions, make_plan
-from understave.score.model import Direction
+from understave.interpretation.sostenuto import sostenuto
+from understave.score.model import Direction, Part
 from understave.wording import LEVELS, SPOKEN
 from understave.wording.playing import tell_plan
 
@@ -67,6 +69,10 @@ def test_it_stands_in_the_plan_for_programs():
     late = [move["late"] for move in json.loads(plan_json(score, melting))["pedal"]]
     assert late == [move.late for move in melting.pedal]
     assert True in late
+    trembling = replace(plan, pedal=tuple(replace(move, flutter=True) for move in plan.pedal))
+    file = json.loads(plan_json(score, trembling))
+    keeps_to(file, "plan")
+    assert {move["flutter"] for move in file["pedal"]} == {True}
 
 
 @pytest.mark.parametrize(
@@ -106,3 +112,39 @@ def test_it_holds_what_the_finger_lets_go():
         for p in (plan, replace(plan, sustained=()))
     )
     assert with_it > without + 2
+
+
+@pytest.mark.parametrize(
+    ("feet", "catch"),
+    [((2, 4, 8), 1), ((1, 4, 8), 1), ((0, 4, 8), None), ((0, 1, 4, 8), 1)],
+)
+def test_what_the_right_pedal_holds_up_would_be_caught_too(feet, catch):
+    """The rods lift whatever damper is up as it comes: common practice, no source."""
+    upper = UPPER.replace("r:1 G4 E5 C5", "C5:1 r:1 G4 E5")
+    score = build(upper, CHORDS.replace("r:1 C4+E4 r C4+E4", "r:2 C4+E4:1 r"), BASS)
+    held = sostenuto(score, [PedalMove(F(t), 1.0, "proposed") for t in feet])
+    assert [one.start for one in held] == ([] if catch is None else [catch])
+
+
+def in_parts(score, *names):
+    """The staves of a score as parts of one staff each."""
+    parts = tuple(Part(f"P{k}", name, k, k) for k, name in enumerate(names, start=1))
+    return replace(score, parts=parts, notes=tuple(replace(n, part=n.staff - 1) for n in score.notes))
+
+
+def test_hands_are_the_pianist_s_alone():
+    feet = [PedalMove(F(t), 1.0, "proposed") for t in (0, 4, 8)]
+    score = build(UPPER, CHORDS, BASS)
+    assert sostenuto(in_parts(score, "Piano", "Piano"), feet)
+    assert not sostenuto(in_parts(score, "Violin", "Violoncello"), feet)
+    assert not sostenuto(in_parts(score), feet)
+    # A singer's notes are no reason: the pianist's other hand is free, and can take them.
+    sung = build(UPPER, "staff2 r:12", CHORDS.replace("staff2", "staff3"), BASS.replace("staff2", "staff3"))
+    singer, piano = Part("P1", "Voice", 1, 1), Part("P2", "Piano", 2, 3)
+    notes = tuple(replace(n, part=int(n.staff > 1)) for n in sung.notes)
+    assert not sostenuto(replace(sung, parts=(singer, piano), notes=notes), feet)
+    together = build(
+        UPPER, UPPER.replace("r:1", "staff2 r:1"), *(v.replace("staff2", "staff3") for v in (CHORDS, BASS))
+    )
+    notes = tuple(replace(n, part=int(n.staff > 1)) for n in together.notes)
+    assert sostenuto(replace(together, parts=(singer, piano), notes=notes), feet)

@@ -162,6 +162,20 @@ def test_height_is_tension():
     assert high[1] > high[0] > high[2]
 
 
+def test_grace_notes_make_no_music_denser():
+    """They take their time from their neighbours (MusicXML 4.0, ``grace``): no more is struck in it."""
+    labels = "C: I:4 V:4 I:4"
+    lower = "staff2 C3:4 | G3:4 | C3:4"
+    plain, graced = (
+        tension(score, Reading(spans_of(score, labels)))
+        for score in (
+            build("C5:4 | B4:1 D5 B4 D5 | E5:4", lower),
+            build("g:B4 g:D5 g:B4 C5:4 | B4:1 D5 B4 D5 | g:F5 g:E5 g:D#5 E5:4", lower),
+        )
+    )
+    assert [part(t, "density") for t in graced] == [part(t, "density") for t in plain]
+
+
 def test_parts_make_up_the_value_and_the_shares_are_open():
     assert sum(w.share for w in WEIGHTS.values()) == pytest.approx(1)
     assert all(w.reason.endswith(".") for w in WEIGHTS.values())

@@ -82,6 +82,19 @@ def test_half_a_change_and_patterns_are_told_as_the_foot_makes_them() -> None:
     ]
 
 
+def test_a_flutter_is_told_in_one_line_and_the_foot_goes_up_after_it() -> None:
+    moves = (PedalMove(F(1), 1.0, "proposed", SILENT), PedalMove(F(2), 0.5, "proposed", SILENT, flutter=True))
+    moves = (*moves, PedalMove(F(4), 0.0, "proposed", SILENT))
+    assert said(Plan(pedal=moves)) == [
+        (F(1), "pedal", "pedal down"),
+        (F(2), "pedal", "flutter the pedal through the run"),
+        (F(4), "pedal", "pedal up"),
+    ]
+    moves = (PedalMove(F(2), 0.5, "printed", SILENT, flutter=True),)
+    assert said(Plan(pedal=moves)) == [(F(2), "pedal", "flutter the pedal (printed)")]
+    assert len({said(Plan(pedal=moves), language)[0][2] for language in SPOKEN}) == len(SPOKEN)
+
+
 def test_a_resolution_is_told_once_with_its_dissonance_and_not_where_it_only_passes() -> None:
     lean = VOICING.event(
         "dissonance",

@@ -7,7 +7,7 @@ brackets, the custom of critical editions for the editor's additions.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -36,6 +36,7 @@ _PEDAL_HEIGHT = 1.7 * SPACE
 _LINE, _THIN = 0.14 * SPACE, 0.07 * SPACE
 _NOTCH = 0.42 * SPACE
 _RELEASE = 0.36 * SPACE
+_TREMBLE = 0.7 * SPACE
 _NAME_SIZE = 1.55 * SPACE
 _LEAST_HAIRPIN = 1.6 * SPACE
 _DASHES = f"{0.55 * SPACE:.0f} {0.4 * SPACE:.0f}"
@@ -44,6 +45,7 @@ _MARK_SIZE = 3.3 * SPACE
 # Half the height of the letter m: marks and hairpins share this middle line.
 _MID = 0.13 * _MARK_SIZE
 _HALF_SIZE = 1.25 * SPACE
+_SOSTENUTO_SIZE, _HOOK = 1.45 * SPACE, 0.7 * SPACE
 _NOTHING = Box(0.0, 0.0, -1.0, -1.0)
 
 # SMuFL 1.4, range "Dynamics".
@@ -85,6 +87,7 @@ class PlannedLanes:
     names: tuple[Label, ...]
     marks: tuple[Label, ...]
     half: Label
+    middle: tuple[Label, Label]
 
     def draw(self, system: System, above: Box, glyphs: dict[str, Glyph]) -> tuple[list[etree._Element], Box]:
         """Draw the lanes of one system below everything else; glyphs used are added to `glyphs`."""
@@ -196,6 +199,34 @@ class PlannedLanes:
     # Pedal -----------------------------------------------------------------------------------------
 
     def _pedal(self, system: System, at: Moments, floor: float, glyphs: dict[str, Glyph]) -> Drawn:
+        """The right pedal, and below it the middle one where it is to hold something."""
+        right = self._right_pedal(system, at, floor, glyphs)
+        top = floor if right.box.empty else right.box.y1 + 0.5 * SPACE
+        brackets = self._brackets(right.group, system, at, top, glyphs)
+        return Drawn(right.group, Box.around((right.box, *brackets)))
+
+    def _brackets(
+        self, group: etree._Element, system: System, at: Moments, top: float, glyphs: dict[str, Glyph]
+    ) -> Iterator[Box]:
+        """A bracket for each stretch of the sostenuto pedal, named in each system, a hook where it goes."""
+        for index, held in enumerate(self.plan.sustained if self.options.pedal else ()):
+            if held.start >= system.end or held.end <= system.start:
+                continue
+            x0 = self._x(at, system, held.start)
+            x1 = system.x1 if held.end >= system.end else self._x(at, system, held.end) - 0.3 * SPACE
+            label = self.middle[held.start < system.start]
+            size = min(_SOSTENUTO_SIZE, 1000 * max(0.0, x1 - x0 - SPACE) / label.box.x1)
+            box = label_box(label, size)
+            line = top + label_box(label, _SOSTENUTO_SIZE).height
+            drawing = etree.SubElement(group, _tag("g"), {"class": "sostenuto"})
+            entry = Entry(index, held.start, held.end, label)
+            drawing.append(draw_label(entry, x0, line - box.y1, size, "sostenuto-name", glyphs))
+            hook = f" V{line - _HOOK:.0f}" if held.end <= system.end else ""
+            begun = x0 + box.x1 + 0.4 * SPACE
+            _path(drawing, f"M{begun:.0f} {line:.0f} H{x1:.0f}{hook}", None, PROPOSED, _LINE)
+            yield Box(x0, top, x1, line + _LINE)
+
+    def _right_pedal(self, system: System, at: Moments, floor: float, glyphs: dict[str, Glyph]) -> Drawn:
         group = _lane("pedal-lane")
         moves = self.plan.pedal if self.options.pedal else ()
         inside = [move for move in moves if system.start <= move.moment < system.end]
@@ -218,6 +249,8 @@ class PlannedLanes:
                 y = floor + _PEDAL_HEIGHT * min(1.0, move.depth)
                 top = floor + _PEDAL_HEIGHT * let_up_to(last, move)
                 points = [(x0, y)] if goes_on else [(x0, top), (x0 + (wide if last > 0 else 0), y)]
+                if move.flutter:
+                    points += _trembling(points[-1][0], x1 - wide, y, floor + (y - floor) / 2)
                 if following is None:
                     points.append((x1, y))
                 elif following.depth > 0:
@@ -231,7 +264,7 @@ class PlannedLanes:
                 stroke.attrib.update({"stroke-linejoin": "round", "stroke-linecap": "round"})
                 stroke.set("data-depth", f"{move.depth:g}")
                 half = label_box(self.half, _HALF_SIZE)
-                if 0.3 <= move.depth <= 0.7 and x1 - x0 > half.x1 + 1.2 * SPACE:
+                if not move.flutter and 0.3 <= move.depth <= 0.7 and x1 - x0 > half.x1 + 1.2 * SPACE:
                     top = y + 0.25 * SPACE
                     entry = Entry(number, move.moment, move.moment, self.half)
                     x = x0 + 2 * wide
@@ -252,7 +285,12 @@ def plan_lanes(score: Score, plan: Plan, options: Options) -> PlannedLanes:
     names = [Wording((Text(name),), SOFT, name) for name in (book.lanes[lane] for lane in _NAMED)]
     marks = [_mark_wording(mark.mark, mark.origin, book) for mark in plan.marks]
     half = Wording((Text("½"),), PROPOSED, book.spoken["half pedal"])
-    runs = typeset(t for wording in (*names, *marks, half) for t in wording.texts())
+    words = book.spoken["proposed"].format(label=book.spoken["sostenuto pedal"])
+    # So it is printed in piano music (common practice, no source).
+    middle, going_on = (
+        Wording((Text(text, Face(italic=True)),), PROPOSED, words) for text in ("Sost. Ped.", "(Sost. Ped.)")
+    )
+    runs = typeset(t for wording in (*names, *marks, half, middle, going_on) for t in wording.texts())
     return PlannedLanes(
         score,
         plan,
@@ -260,6 +298,7 @@ def plan_lanes(score: Score, plan: Plan, options: Options) -> PlannedLanes:
         tuple(typeset_label(wording, runs) for wording in names),
         tuple(typeset_label(wording, runs) for wording in marks),
         typeset_label(half, runs),
+        (typeset_label(middle, runs), typeset_label(going_on, runs)),
     )
 
 
@@ -314,6 +353,16 @@ def _hairpin(leg: _Leg, x0: float, x1: float, middle: float, book: Phrasebook) -
         if proposed:
             path.set("stroke-dasharray", _DASHES)
     return group
+
+
+def _trembling(x0: float, x1: float, low: float, high: float) -> list[tuple[float, float]]:
+    """A zigzag between two places, from `low` up to `high` and back as often as there is room."""
+    times = max(1, int((x1 - x0) / _TREMBLE))
+    return [
+        (x0 + (k + half) * (x1 - x0) / times, low if half == 1 else high)
+        for k in range(times)
+        for half in (0.5, 1.0)
+    ]
 
 
 def _clipped(

@@ -79,7 +79,9 @@ def plan_json(score: Score, plan: Plan, stretch: tuple[Fraction, Fraction] | Non
             records.Bend(at(b.moment), round(b.factor, 4), _why(b.why)) for b in plan.timing if here(b.moment)
         ),
         pedal=tuple(
-            records.PedalMove(at(move.moment), round(move.depth, 3), move.origin, _why(move.why), move.late)
+            records.PedalMove(
+                at(move.moment), round(move.depth, 3), move.origin, _why(move.why), move.late, move.flutter
+            )
             for move in plan.pedal
             if here(move.moment)
         ),

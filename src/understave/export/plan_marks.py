@@ -130,7 +130,12 @@ def _pedal_marks(moves: tuple[PedalMove, ...]) -> Iterator[tuple[Fraction, etree
         if kind and move.origin == "proposed":
             pedal = etree.Element("pedal", type=kind, line="yes", sign="no")
             depth = f"{100 * max(0.0, min(1.0, move.depth)):.0f}"
-            yield move.moment, _direction(pedal, f"pedal-{k}", damper_pedal=depth)
+            element = _direction(pedal, f"pedal-{k}", damper_pedal=depth)
+            if move.flutter:
+                words = etree.Element("direction-type")
+                etree.SubElement(words, "words").text = "flutter ped."
+                element.insert(1, words)
+            yield move.moment, element
 
 
 def _middle_pedal(sustained: Iterable[Sustained]) -> Iterator[tuple[Fraction, bool, etree._Element]]:

@@ -250,6 +250,9 @@ class PedalMove:
     late: Annotated[
         bool, {"description": "Whether it is changed after the new harmony and does not clear all."}
     ] = False
+    flutter: Annotated[
+        bool, {"description": "Whether the foot trembles till the next move, up to half this depth and back."}
+    ] = False
 
 
 @dataclass(frozen=True)

@@ -29,8 +29,9 @@ from understave.acoustics.piano import GRAND, Instrument
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading
 from understave.interpretation.pedal_costs import Grounds, grounds, played
-from understave.interpretation.pedal_reasons import reason, reason_of_print
+from understave.interpretation.pedal_reasons import PEDALLING, PedallingDetails, reason, reason_of_print
 from understave.interpretation.pedal_search import DEPTHS, DOWN, UP, Hold, Wishes, best_holds
+from understave.interpretation.perform import FLUTTER
 from understave.interpretation.plan import PedalMove, PedalStyle
 from understave.interpretation.printed_pedal import printed_pedal, within
 from understave.interpretation.tempo import basic_tempo
@@ -103,13 +104,15 @@ def _in_style(score: Score, grounds: Grounds, style: str, blur: float) -> tuple[
     if style == "none":
         return ()
     if style == "printed":
-        return _as_printed(score, grounds)
+        return _fluttered(score, _as_printed(score, grounds))
     holds = (
         _with_each_harmony(grounds)
         if style == "each harmony"
         else best_holds(grounds, wishes_for(style, blur, light=not grounds.by_habit))
     )
-    return _moves(grounds, holds, late=style == "melting", plain=style == "each harmony")
+    plain = style == "each harmony"
+    moves = _moves(grounds, holds, late=style == "melting", plain=plain)
+    return moves if plain else _fluttered(score, moves)
 
 
 def wishes_for(style: str, blur: float, light: bool = False) -> Wishes:
@@ -145,7 +148,8 @@ def _moves(
             # sounds as one, on a piano that rings longer than the printed pedal was meant for.
             argued = why.label == "against the print" and not plain
             melts = change and (late or argued or bool(grounds.melted[hold.first]))
-            moves.append(PedalMove(grounds.moments[hold.first], depth, origin, why, melts))
+            flutter = why.label == "flutter"
+            moves.append(PedalMove(grounds.moments[hold.first], depth, origin, why, melts, flutter))
         before = hold
     return tuple(moves)
 
@@ -156,6 +160,8 @@ def _depth(grounds: Grounds, hold: Hold, label: str) -> float:
         return float(grounds.depths[hold.first])
     if label == "quarter":
         return QUARTER
+    if label == "flutter":
+        return FLUTTER
     if hold.depth != DOWN:
         return DEPTHS[hold.depth]
     inside = slice(hold.first, hold.last)
@@ -186,3 +192,17 @@ def _as_printed(score: Score, grounds: Grounds) -> tuple[PedalMove, ...]:
         if sign.end not in moves:
             moves[sign.end] = PedalMove(sign.end, 0.0, "printed", reason_of_print(grounds, sign.end, None))
     return tuple(move for t, move in sorted(moves.items()) if t < score.end)
+
+
+def _fluttered(score: Score, moves: tuple[PedalMove, ...]) -> tuple[PedalMove, ...]:
+    """Let the pedal flutter where print asks for it; after that it is as deep as it would have been."""
+    for start, end in printed_pedal(score).fluttered:
+        before = [move for move in moves if move.moment < end]
+        why = PEDALLING.event("flutter", start, end, (), 1.0, PedallingDetails())
+        new = [PedalMove(start, FLUTTER, "printed", why, flutter=True)]
+        if end < score.end and not any(move.moment == end for move in moves):
+            stop = PEDALLING.event("printed release", end, end, (), 1.0, PedallingDetails())
+            new.append(PedalMove(end, before[-1].depth if before else 0.0, "printed", stop))
+        kept = [move for move in moves if not start <= move.moment < end]
+        moves = tuple(sorted([*kept, *new], key=lambda move: move.moment))
+    return moves

@@ -25,6 +25,7 @@ Labels:
 - rest: "Up: the rest is meant to be heard."
 - passage: "Up: quick steps would run together."
 - quarter: "A quarter of pedal: the line stays clear, the strings open a little."
+- flutter: "Let the foot tremble: the run stays clear and is not dry."
 - printed release: "Up, as printed."
 - dry: "Up: fingers are enough here."
 - as printed: "The pedal is printed here."
@@ -45,8 +46,8 @@ import numpy as np
 
 from understave.findings.kinds import Kind
 from understave.harmony.reading import Details, Event, Span
-from understave.interpretation.pedal_costs import REACH, Grounds, clash
-from understave.interpretation.pedal_habit import HAND
+from understave.interpretation.pedal_costs import QUICK, REACH, Grounds, clash
+from understave.interpretation.pedal_habit import HAND, STEP
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold
 from understave.interpretation.plan import Origin
 from understave.score.model import Note
@@ -72,6 +73,8 @@ class PedallingDetails(Details):
     piano: str | None = None
 
 
+_RUN = 6
+"""Notes by step that make a run, at least; our own choice."""
 _AUDIBLE = 0.05
 """Blur, in units of a second, from which on it is told as a reason; our own choice."""
 _FEWEST = 2
@@ -87,7 +90,9 @@ def reason(grounds: Grounds, before: Hold | None, hold: Hold) -> tuple[Origin, E
         pair = clash(grounds, before.first, first)
     if hold.depth == UP:
         label = _lift(grounds, hold)
-        if label == "dry" and grounds.by_habit:
+        if label in ("dry", "passage") and grounds.by_habit and runs_over(grounds, hold):
+            label = "flutter"
+        elif label == "dry" and grounds.by_habit:
             label = "quarter"
         return ("printed" if label == "printed release" else "proposed"), _event(grounds, hold, label, None)
     if grounds.printed[first] > 0 and hold.depth == DOWN:
@@ -248,6 +253,32 @@ def _can_join(grounds: Grounds, hold: Hold) -> bool:
             if max(both) - min(both) > HAND or not set(one).isdisjoint(two):
                 return False
     return True
+
+
+def runs_over(grounds: Grounds, hold: Hold) -> bool:
+    """Whether a hold is a quick run by step, over something that sounds from its beginning to its end."""
+    inside = sorted((n for n in grounds.notes if _within(grounds, hold, n)), key=lambda n: n.onset)
+    for staff in {note.staff for note in inside}:
+        run = [note for note in inside if note.staff == staff]
+        if len(run) < _RUN or any(
+            not 1 <= abs(b.midi - a.midi) <= STEP or not _quick(grounds, a, b) for a, b in pairwise(run)
+        ):
+            continue
+        if any(n.onset <= run[0].onset and n.end >= run[-1].end and n not in run for n in grounds.notes):
+            return True
+    return False
+
+
+def _within(grounds: Grounds, hold: Hold, note: Note) -> bool:
+    """Whether a note is struck while a hold lasts."""
+    after = grounds.moments[hold.last] if hold.last < len(grounds.moments) else note.end
+    return grounds.moments[hold.first] <= note.onset < after
+
+
+def _quick(grounds: Grounds, one: Note, other: Note) -> bool:
+    """Whether a note follows another as fast as in passage work."""
+    a, b = (bisect_left(grounds.moments, note.onset) for note in (one, other))
+    return bool(0 < grounds.seconds[b] - grounds.seconds[a] <= QUICK)
 
 
 def _was_struck(grounds: Grounds, hold: Hold, note: Note) -> bool:

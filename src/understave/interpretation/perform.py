@@ -71,6 +71,11 @@ _MELTED = 0.35
 _LATE = 0.22
 """Seconds after the beat at which a melting change begins, or a third of the way to the next: old and new are
 heard together before the foot gives way; set by ear."""
+FLUTTER = 0.48
+"""Depth down to which a fluttering foot goes: just short of half, so that a MIDI file never reaches the 64
+that divides off from on (MIDI 1.0 Detailed Specification), and no instrument takes it for so many changes."""
+_TREMBLE = 0.2
+"""Seconds of a foot's coming up and going down again as it flutters; set by ear."""
 _EARLY, _UP, _CLEAR, _DOWN = 0.08, 0.12, 0.06, 0.25
 """Seconds by which a release begins before the beat, so that the dampers fall as the new harmony is struck;
 for the pedal to go up, to stay up in a change, and to go down. Fitted by `training.playing`."""
@@ -544,7 +549,21 @@ def pedal_line(
             down = start + share * (_UP + _CLEAR if depth else 0.0)
             line += [(down, top), (down + share * _DOWN, move.depth)]
         depth = move.depth
+        if move.flutter:
+            line += _fluttering(
+                line[-1][0], (then if k + 1 < len(inside) else time.at(finish)) - _EARLY, depth
+            )
     if depth:
         over = max(end, time.at(finish))
         line += [(over, depth), (over + _UP, 0.0)]
     return tuple(dict.fromkeys(line))
+
+
+def _fluttering(since: float, until: float, depth: float) -> list[tuple[float, float]]:
+    """Return the way of a foot that flutters from one second to another; it ends as deep as it begins."""
+    times = max(0, int((until - since) / _TREMBLE))
+    return [
+        (since + (k + half) * _TREMBLE, depth if half == 1.0 else depth / 2)
+        for k in range(times)
+        for half in (0.5, 1.0)
+    ]

@@ -102,7 +102,8 @@ class PedalMove:
 
     A move from down to down is a change: released with the new harmony and pressed again just after; a move
     from deeper to half or less only lets the pedal up to there. A `late` change comes after the new harmony
-    has begun and does not clear it wholly: the old sound melts into the new.
+    has begun and does not clear it wholly: the old sound melts into the new. In a `flutter` the foot trembles
+    until the next move, from its depth up to half of that and back, so that the dampers brush the strings.
     """
 
     moment: Fraction
@@ -110,6 +111,7 @@ class PedalMove:
     origin: Origin
     why: Event | None = None
     late: bool = False
+    flutter: bool = False
 
 
 @dataclass(frozen=True, slots=True)

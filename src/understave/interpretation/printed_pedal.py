@@ -4,8 +4,10 @@ Signs are those of MusicXML's ``pedal``; *simile* after them repeats the places 
 signs, bar by bar, until the next sign or a word about the pedal. Words that ask for pedal (*con pedale*,
 *senza sordini*, *mit Pedal*) hold until words that take it back (*senza pedale*, *con sordini*) or to the
 end; so do *una corda* and its like until *tre corde* (common practice, no source). *Senza sordini* is meant
-literally in print: the dampers stay raised. A sign, too, takes back *senza pedale*. The sostenuto pedal
-(MusicXML 4.0, ``pedal`` of type ``sostenuto``) holds the keys that are down as it comes, until its ``stop``.
+literally in print: the dampers stay raised. *Flutter pedal* and its like ask for a foot that trembles (from
+memory: Banowetz, "The Pianist's Guide to Pedaling", 1985), to the end of their sign or the next about the
+pedal. A sign, too, takes back *senza pedale*. The sostenuto pedal (MusicXML 4.0, ``pedal`` of type
+``sostenuto``) holds the keys that are down as it comes, until its ``stop``.
 """
 
 from __future__ import annotations
@@ -28,6 +30,7 @@ SHIFTED = frozenset(
 )
 UNSHIFTED = frozenset({"tre-corde", "ohne-verschiebung", "sans-sourdine"})
 HALF = frozenset({"mezzo-pedale"})
+FLUTTER = frozenset({"flutter-pedal"})
 
 Stretch = tuple[Fraction, Fraction]
 
@@ -44,8 +47,8 @@ class Sign:
 @dataclass(frozen=True, slots=True)
 class PrintedPedal:
     """What is printed: `signs`; stretches that words give `asked` (pedal as taste directs), `half`, `raised`
-    (dampers up throughout), `refused` (none), `shifted` (the left pedal), `sustained` (the middle one). All
-    in order of time.
+    (dampers up throughout), `refused` (none), `shifted` (the left pedal), `sustained` (the middle one),
+    `fluttered` (the foot trembles). All in order of time.
     """
 
     signs: tuple[Sign, ...]
@@ -55,6 +58,7 @@ class PrintedPedal:
     refused: tuple[Stretch, ...]
     shifted: tuple[Stretch, ...]
     sustained: tuple[Stretch, ...] = ()
+    fluttered: tuple[Stretch, ...] = ()
 
 
 def printed_pedal(score: Score) -> PrintedPedal:
@@ -76,6 +80,7 @@ def printed_pedal(score: Score) -> PrintedPedal:
         refused=_stretches(score, with_signs, WITHOUT, about - WITHOUT),
         shifted=_stretches(score, words, SHIFTED, UNSHIFTED),
         sustained=tuple(_sustained(score)),
+        fluttered=_fluttered(score, words, signs),
     )
 
 
@@ -125,6 +130,18 @@ def _stretches(
     if since is not None and since < score.end:
         found.append((since, score.end))
     return tuple((a, b) for a, b in found if b > a)
+
+
+def _fluttered(
+    score: Score, words: Sequence[tuple[Fraction, frozenset[str]]], signs: Sequence[Sign]
+) -> tuple[Stretch, ...]:
+    """Return from where words ask the foot to tremble to the next words about the pedal, or where the next
+    sign begins or ends.
+    """
+    begun = {moment for moment, terms in words if terms & FLUTTER}
+    edges = {edge for sign in signs for edge in (sign.start, sign.end)} - begun
+    marks = sorted([*words, *((edge, WITH) for edge in edges)], key=lambda pair: pair[0])
+    return _stretches(score, marks, FLUTTER, WITH | RAISED | WITHOUT)
 
 
 def _signs(score: Score, words: Sequence[tuple[Fraction, frozenset[str]]]) -> Iterator[Sign]:

@@ -236,7 +236,7 @@ def tension(score: Score, reading: Reading) -> tuple[Tension, ...]:
     home = home_of(reading)
     sound = soundings(score)
     slices = [_slices(sound, span) for span in spans]
-    onsets = [note.at for note in score.notes if not note.cue]
+    onsets = [note.at for note in score.struck]
     rates = [_rate(onsets, span) for span in spans]
     melody = _melody(score, spans)
     foreign = [_foreign(score, h, here) for h, here in zip(heard, slices, strict=True)]

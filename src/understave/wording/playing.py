@@ -44,13 +44,24 @@ _ONLY_PRINT = frozenset({"printed mark", "as printed", "printed release"})
 """Reasons that say no more than what the score prints."""
 _WEIGHTS: dict[Aspect, float] = {"dynamics": 4.0, "timing": 3.5, "voicing": 3.0, "pedal": 2.5, "tension": 1.0}
 _FIRST = frozenset(
-    {"dissonance", "half", "sostenuto", "held by print", "against the print", "final ritard", "phrase end"}
+    {
+        "dissonance",
+        "half",
+        "sostenuto",
+        "flutter",
+        "held by print",
+        "against the print",
+        "final ritard",
+        "phrase end",
+    }
 )
 """Reasons that come before others of their kind (set by reasoning: what is heard most, and what is least
 usual)."""
 _USUAL = ("press_down", "press_most", "change_down", "change_most", "up")
 """Turns of the foot that a pattern is made of: whether it goes all the way or three quarters is no other."""
-_OWN_LINE = frozenset({"half", "sostenuto", "quarter", "against the print", "held by print", "clash"})
+_OWN_LINE = frozenset(
+    {"half", "sostenuto", "quarter", "flutter", "against the print", "held by print", "clash"}
+)
 """Reasons that no pattern hides."""
 APART_FROM, NAMED, _MOSTLY = 6, 6, 0.75
 """Bars of another way from which on it is a pattern of its own and no exception; exceptions that are named,
@@ -351,6 +362,8 @@ def _told(score: Score, plan: Plan, book: Phrasebook) -> Iterator[_Item]:
     for move in plan.pedal:
         melts = move.late and depth > 0 and move.depth > HALF_WAY
         what = words["play_pedal_melt"] if melts else _pedal_words(depth, move.depth, book)
+        if move.flutter:
+            what = words["play_pedal_flutter" if move.origin == "printed" else "play_pedal_flutter_run"]
         if what and move.origin == "printed":
             what = words["play_printed"].format(what=what)
         if what:
