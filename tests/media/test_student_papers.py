@@ -199,6 +199,20 @@ def test_pages_have_the_size_asked_for_and_none_is_nearly_empty(variant):
         assert min(len(words(text)) for text in page_texts(pdf)) > 40
 
 
+def test_no_page_is_left_to_the_sentence_on_copyright():
+    """However many exercises there are, the last page has one of them, or its answer."""
+    score, _ = piece("chain-ferry")
+    what, drawn, look = asked(*VARIANTS[3])
+    sentence = words(phrasebook(look.language).phrases["copyright"])
+    for count in range(len(what.exercises) + 1):
+        fewer = replace(what, exercises=what.exercises[:count])
+        pictures = replace(drawn, entries=drawn.entries[:count])
+        for make in (papers.student_pdf, papers.answers_pdf):
+            last = words(page_texts(make(score, fewer, pictures, look))[-1])
+            assert sentence.split()[-1] in last
+            assert len(last) > len(sentence) + 60, (make.__name__, count, last)
+
+
 @pytest.mark.parametrize("variant", [v for v in VARIANTS if v[1] == "a4"])
 def test_the_paper_in_hand_is_short(variant):
     """Eight pages of A4 at most, the story on two at most."""

@@ -89,6 +89,21 @@ def test_it_is_a_pdf_on_the_paper_asked_for(variant):
 
 
 @pytest.mark.parametrize("variant", [v for v in VARIANTS if v[1] != "booklet"])
+def test_its_pages_are_filled(variant):
+    """The words of each page but the last reach its lower third: pictures give way, white stands between."""
+    for page in PdfReader(io.BytesIO(made(*variant))).pages[:-1]:
+        heights = []
+        page.extract_text(
+            visitor_text=lambda text, cm, tm, *_, to=heights: (
+                to.append(cm[3] * tm[5] + cm[5]) if text.strip() else None
+            )
+        )
+        foot = 18 / 25.4 * 72
+        lowest = min(y for y in heights if y > foot)
+        assert lowest < 0.33 * float(page.mediabox.height)
+
+
+@pytest.mark.parametrize("variant", [v for v in VARIANTS if v[1] != "booklet"])
 def test_it_holds_every_section_in_order(variant):
     language = variant[3]
     book = phrasebook(language)

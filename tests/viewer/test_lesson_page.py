@@ -346,6 +346,17 @@ def test_no_serious_finding_of_accessibility(opened, size, scheme):
     assert [(v["id"], [n["html"][:120] for n in v["nodes"][:3]]) for v in serious] == []
 
 
+def test_a_phone_shows_music_before_the_story(opened):
+    page = opened(PHONE)
+    music = page.locator("#score .sheet").bounding_box()
+    summary = page.locator(".summary")
+    assert music["y"] + 100 < page.locator(".dock").bounding_box()["y"]
+    assert summary.bounding_box()["y"] > music["y"] + music["height"]
+    page.set_viewport_size(LARGE)
+    until(page, "!!document.querySelector('header .summary')")
+    assert summary.bounding_box()["y"] < page.locator("#score .sheet").bounding_box()["y"]
+
+
 def test_chords_can_be_picked_one_by_one_where_that_is_asked_for(opened, lesson):
     page = opened()
     page.evaluate("document.querySelector('#score stave-score').setAttribute('pick-labels', '')")

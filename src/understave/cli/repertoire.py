@@ -58,7 +58,11 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     find.add_argument("--texture", default="", help='such as "broken chords"')
     find.add_argument("--key-plan", default="", help='keys seen from home, such as "I V * I"')
     find.add_argument("--key", default="", help="key of the place, such as Ab or f (lower case for minor)")
-    find.add_argument("--mode", default="", help="major or minor")
+    find.add_argument(
+        "--mode",
+        default="",
+        help="major or minor (without it, numerals in capitals only ask for both modes)",
+    )
     find.add_argument("--pace", type=_range, help="chords a bar the piece usually has, such as 1-2")
     find.add_argument("--period", default="", help="renaissance, baroque, classical, romantic or modern")
     find.add_argument("--composer", default="", help="part of the composer's name")

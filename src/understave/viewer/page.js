@@ -228,12 +228,14 @@ export function showLesson(lesson, place) {
     ["glossary", words.glossary, lesson.glossary.length],
   ].filter(([, , there]) => there);
 
+  const composer = make("p", { class: "composer" }, lesson.composer);
+  const summary = make("p", { class: "summary" }, text(lesson.summary));
   place.replaceChildren(
     make("a", { class: "skip", href: "#score" }, words.toScore),
     make(
       "header",
       {},
-      make("div", { class: "titles" }, make("h1", {}, lesson.title), make("p", { class: "composer" }, lesson.composer), make("p", { class: "summary" }, text(lesson.summary))),
+      make("div", { class: "titles" }, make("h1", {}, lesson.title), composer, summary),
       make("div", { class: "tools" }, lesson.stops.length > 0 && project, lesson.homework && toHomework, dark, make("button", { type: "button", onclick: () => print() }, words.print)),
       make("nav", { "aria-label": lesson.title }, ...links.map(([id, name]) => make("a", { href: `#${id}` }, String(name)))),
       overview,
@@ -253,6 +255,11 @@ export function showLesson(lesson, place) {
     ),
     make("footer", { class: "dock" }, chord, transport),
   );
+  // A phone shows music first: there, the story in a minute stands above the whole story.
+  const phone = matchMedia("screen and (max-width: 720px)");
+  const settle = () => ((phone.matches && place.querySelector("#story h2")) || composer).after(summary);
+  phone.addEventListener("change", settle);
+  settle();
   addEventListener("keydown", (event) => {
     if (projection.open || homework.open) return;
     if (event.key === "p" && isFree(event, "input, select, textarea")) projection.show({ fill: true });

@@ -32,9 +32,12 @@ export class AskingPanel extends HTMLElement {
   async display(answer) {
     try {
       const now = await answer;
-      const held = document.activeElement instanceof HTMLElement && this.contains(document.activeElement) ? document.activeElement.id : "";
+      const active = document.activeElement;
+      const held = active instanceof HTMLElement && this.contains(active) ? active : null;
       this.replaceChildren(this.drawn(now));
-      if (held) this.querySelector(/** @type {any} */ (`#${held}`))?.focus();
+      // What is shown may be the same elements again; else what now has their id is meant.
+      if (held?.isConnected) held.focus();
+      else if (held?.id) this.querySelector(/** @type {any} */ (`#${held.id}`))?.focus();
     } catch (error) {
       this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
     }

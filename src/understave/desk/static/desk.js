@@ -725,7 +725,7 @@ async function begin() {
       drawDesk();
       if (!openPanel) open("checks", false);
       results.begin();
-      void takes.renew();
+      void takes.begin();
       builder.begin(found.ticket, found.exports);
       for (const warning of found.warnings.slice(0, 1)) complain(word("note", { warning }));
     } else {

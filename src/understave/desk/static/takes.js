@@ -21,8 +21,9 @@ import { word } from "./words.js";
  * @extends {AskingPanel<{takes: Kept[]}>}
  */
 class DeskTakeList extends AskingPanel {
-  /** The take that is open. */
-  #open = "";
+  /** What is shown of each take, by name and time: it stays when the list is drawn anew, open where it was open. @type {Map<string, HTMLDetailsElement>} */
+  #shown = new Map();
+  #picture = make("div", {});
   #address = "";
 
   constructor() {
@@ -31,37 +32,43 @@ class DeskTakeList extends AskingPanel {
 
   /** @override @param {{takes: Kept[]}} now */
   drawn({ takes }) {
+    const named = (/** @type {Kept} */ take) => `${take.name} ${take.added}`;
+    const shown = new Map(takes.map((take) => [named(take), this.#shown.get(named(take)) ?? this.#take(take)]));
+    if ([...this.#shown].some(([name, one]) => one.open && !shown.has(name))) this.#colour(null);
+    this.#shown = shown;
+    if (takes.length > 0) void this.#draw();
+    else this.#picture.replaceChildren();
+    return make("div", {}, ...shown.values(), takes.length === 0 && make("p", { class: "hint" }, word("takes_none")), this.#picture);
+  }
+
+  /** Another lesson lies on the desk: nothing of the one before stays. */
+  begin() {
+    this.#shown.clear();
     this.#colour(null);
-    const picture = make("div", {});
-    if (takes.length > 0) void this.#draw(picture);
-    return make("div", {}, ...takes.map((take) => this.#take(take)), takes.length === 0 && make("p", { class: "hint" }, word("takes_none")), picture);
+    return this.renew();
   }
 
   /** @param {Kept} take */
   #take(take) {
     const body = make("div", {});
     const added = take.added ? new Date(take.added).toLocaleString([], { dateStyle: "medium", timeStyle: "short" }) : "";
-    const details = make(
-      "details",
-      {
-        class: "more take",
-        "data-take": take.name,
-        ontoggle: () => {
-          if (!details.open) {
-            if (this.#open === take.name) this.#open = "";
+    const details = /** @type {HTMLDetailsElement} */ (
+      make(
+        "details",
+        {
+          class: "more take",
+          "data-take": take.name,
+          ontoggle: () => {
             this.#colour(null);
-          } else {
-            this.#open = take.name;
-            for (const other of this.querySelectorAll("details")) if (other !== details) other.open = false;
-            this.#colour(null);
+            if (!details.open) return;
+            for (const other of this.#shown.values()) if (other !== details) other.open = false;
             if (body.childElementCount === 0) void this.#tell(take, body);
-          }
+          },
         },
-      },
-      make("summary", {}, `${take.name} `, make("span", { class: "where" }, added)),
-      body,
+        make("summary", {}, `${take.name} `, make("span", { class: "where" }, added)),
+        body,
+      )
     );
-    details.open = this.#open === take.name;
     return details;
   }
 
@@ -77,13 +84,12 @@ class DeskTakeList extends AskingPanel {
     }
   }
 
-  /** @param {HTMLElement} place */
-  async #draw(place) {
+  async #draw() {
     const picture = await file("/api/takes/picture").catch(() => null);
     if (this.#address) URL.revokeObjectURL(this.#address);
     this.#address = picture ? URL.createObjectURL(picture) : "";
-    if (!picture) return;
-    place.replaceChildren(
+    if (!picture) return this.#picture.replaceChildren();
+    this.#picture.replaceChildren(
       make("figure", { class: "seen", tabindex: 0, "aria-label": word("takes_pictured") }, make("img", { src: this.#address, alt: word("takes_pictured") })),
       make("p", {}, make("a", { href: this.#address, download: "takes.svg" }, word("takes_save"))),
     );
@@ -142,7 +148,12 @@ export class DeskTakes extends HTMLElement {
     return this.#list.wake();
   }
 
-  /** Another lesson lies on the desk, or its takes have changed. */
+  /** Another lesson lies on the desk. */
+  begin() {
+    return this.#list.begin();
+  }
+
+  /** The takes of the lesson have changed. */
   renew() {
     return this.#list.renew();
   }
