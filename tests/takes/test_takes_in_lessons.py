@@ -5,10 +5,12 @@ The truth is how the take was made: the plan's playing of our own piece, slower 
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import os
 import pickle
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -21,7 +23,7 @@ from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance
 from understave.errors import UnderstaveError
 from understave.findings import read
-from understave.interpretation.perform import perform
+from understave.interpretation.perform import clock, perform
 from understave.interpretation.planning import make_plan
 from understave.lesson import make
 from understave.lesson.make import LessonOptions, make_lesson
@@ -83,6 +85,22 @@ def test_the_page_shows_the_take_beside_the_plan_and_in_words(lesson):
             seen.locator("#playing").screenshot(path=to)
 
 
+def test_the_cue_sheet_follows_the_playing_at_the_stops_that_are_played(lesson):
+    score = read_score(lesson / "score.musicxml")
+    time = clock(score, make_plan(score, read(score)))
+    rows = csv.DictReader(io.StringIO((lesson / "exports" / "cues.csv").read_text(encoding="utf-8-sig")))
+    own = [row for row in rows if row["sound"] == "excerpt"]
+    assert own
+    for row in own:
+        first, last = (int(number) for number in re.findall(r"\d+", row["bar"]))
+        planned = time.at(score.measures[last - 1].end) - time.at(score.measures[first - 1].start)
+        begin, end = (
+            sum(60**k * float(part) for k, part in enumerate(reversed(row[name].split(":"))))
+            for name in ("start", "end")
+        )
+        assert end - begin == pytest.approx(SLOWER * planned, abs=0.11)  # two times to a tenth
+
+
 def test_the_take_is_kept_as_it_came(lesson):
     assert (lesson / "takes" / "mine.mid").read_bytes() == (lesson.parent / "mine.mid").read_bytes()
     assert json.loads((lesson / "takes" / "mine.tie.json").read_text())["added"].endswith("+00:00")
@@ -110,12 +128,12 @@ def test_what_was_recorded_travels_to_the_part_that_plays_it(lesson, monkeypatch
     assert "the conventions" not in next(p for p in parts if p.name == "own playing").inputs
 
 
-def test_without_the_take_the_page_loses_it_and_nothing_else_is_made_again(lesson):
+def test_without_the_take_only_what_was_heard_or_timed_by_it_is_made_again(lesson):
     from understave.takes.kept import drop_take
 
     drop_take(lesson, "mine")
     again = make_lesson(lesson, lesson)
-    assert {name for name, _ in again.made} == {"page"}
+    assert {name for name, _ in again.made} == {"page", "papers", "talk"}
     assert not (lesson / "exports" / "pictures" / "takes.svg").exists()
     page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
     assert not any(stop["sounds"] for stop in page["stops"])

@@ -37,7 +37,7 @@ from understave.harmony.key_length import trust_for
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction, Event, Reading
 from understave.harmony.romantext import write_romantext
-from understave.interpretation.perform import clock
+from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import PlanOptions, make_plan
 from understave.interpretation.written_about import writing_about
@@ -93,7 +93,7 @@ from understave.takes.kept import keep_take, kept_take, take_files, take_names
 from understave.takes.picture import draw_take
 from understave.takes.recorded import bytes_of, recording_of
 from understave.takes.told import tell_take
-from understave.takes.views import run_over
+from understave.takes.views import clock_over, run_over
 from understave.teaching import cues
 from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
 from understave.teaching.contrasts import Contrast
@@ -295,7 +295,12 @@ def _made(
         work = replace(work, printed=PRINTED.knows(_bytes(source), source.suffix))
         if options.sound:
             own, lost = _own(score, out, work.stops, [take for _, take in added_takes])
-            work = replace(work, voices=voices(out, [stop.id for stop in work.stops]), own=own)
+            work = replace(
+                work,
+                voices=voices(out, [stop.id for stop in work.stops]),
+                own=own,
+                timing=replace(work.timing, own=_own_clocks(work, own)),
+            )
         seconds = _talk(work)[-1].end
         facts = _facts(work)
 
@@ -423,6 +428,16 @@ def _own(
         if take is not None:
             found.append((stop.id, take))
     return tuple(found), tuple(lost)
+
+
+def _own_clocks(work: Work, own: Sequence[tuple[str, Take]]) -> dict[str, Clock]:
+    """Return for each stop that the teacher plays the clock of its bars."""
+    takes = dict(own)
+    return {
+        stop.id: clock_over(work.score, takes[stop.id], stop.first, stop.last)
+        for stop in work.stops
+        if stop.id in takes
+    }
 
 
 def _plays(score: Score, take: Take, stop: Stop) -> bool:
@@ -582,7 +597,9 @@ def _parts(work: Work) -> list[Part]:
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
     pages = {"printed pages": str(work.printed)}
+    # What the teacher speaks and plays sets how long a stop lasts.
     voice = {"the teacher's voice": digest(work.voices)} if work.voices else {}
+    pace = {**voice, **({"the teacher's time": digest(work.timing.own)} if work.timing.own else {})}
     piano = {"the piano": digest(asked.piano)}
     passage_list = parallels(work.score, work.reading)
     parts = [
@@ -596,7 +613,7 @@ def _parts(work: Work) -> list[Part]:
         ),
         Part(
             "papers",
-            {**program, **plan, **stops, **words, **heard_or_not, **voice, "paper": asked.paper},
+            {**program, **plan, **stops, **words, **heard_or_not, **pace, "paper": asked.paper},
             partial(_paper_files, replace(work, heard=()), exercise_list),
             effort=6,
         ),
@@ -607,7 +624,7 @@ def _parts(work: Work) -> list[Part]:
             effort=1,
         ),
         Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
-        Part("talk", {**program, **plan, **words, **stops, **voice}, partial(_talk_files, work), effort=0.3),
+        Part("talk", {**program, **plan, **words, **stops, **pace}, partial(_talk_files, work), effort=0.3),
         Part(
             "screens",
             {**program, **plan, "language": asked.language},
