@@ -19,16 +19,20 @@ import soundfile
 from tests.in_browser import running_browser, until
 from tests.once import opening
 
+from understave.acoustics.files import RATE
 from understave.acoustics.midi_bytes import midi_bytes
-from understave.acoustics.performance import Performance
+from understave.acoustics.performance import Performance, Strike
 from understave.errors import UnderstaveError
 from understave.findings import read
-from understave.interpretation.perform import clock, perform
+from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.planning import make_plan
 from understave.lesson import make
 from understave.lesson.make import LessonOptions, make_lesson
+from understave.media import webpage
 from understave.media.page import lesson_values
 from understave.score.reader import read_score
+from understave.takes.views import Excerpt
+from understave.teaching.contrasts import OF_SOUND, contrasts
 from understave.theory.convention_choices import Conventions
 
 SLOWER = 1.5
@@ -68,6 +72,46 @@ def test_the_page_plays_the_stops_as_the_teacher_does(lesson):
         apart = planned[last][0] - planned[first][0]
         assert rows[last] - rows[first] == pytest.approx(SLOWER * apart, abs=0.02)
         assert sound["length"] > rows[last]
+
+
+def test_contrasts_of_notes_have_the_teachers_playing_as_written_and_the_tools_against_it(lesson):
+    page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
+    by_teacher, by_tool = [], []
+    for contrast in page["contrasts"]:
+        first, second = contrast["sides"]
+        (by_teacher if "teacher plays" in first["name"] else by_tool).append(contrast["heading"])
+        assert "teacher plays" not in second["name"]
+        if "teacher plays" in first["name"]:
+            # What lights up stands in the picture; the plan's own time is 1.5 times as quick (`SLOWER`).
+            assert first["sound"]["notes"]
+            assert all(note in first["picture"] for note, _, _ in first["sound"]["notes"])
+            assert first["lasts"] > 1.1 * second["lasts"] > 0
+    assert by_teacher
+    # A contrast of pedals or pianos is one of the tool's own sound.
+    assert {"A modern and an early piano", "The pedal changed and held"} >= set(by_tool) != set()
+
+
+def test_however_loud_it_was_recorded_both_sides_of_a_contrast_are_matched():
+    score = read_score(opening(9))
+    reading = read(score)
+    one = next(c for c in contrasts(score, reading) if c.label not in OF_SOUND)
+    begin, end = score.measures[one.first].start, score.measures[one.last].end
+    tone = np.sin(2 * np.pi * 220 * np.arange(10 * RATE) / RATE).astype(np.float32)
+    strikes = (Strike(60, 0.0, 9.0, 64.0, one.written.notes[0].id),)
+
+    def levels(loud):
+        own = Excerpt(Performance(strikes), Clock((begin, end), (0.0, 10.0)), loud * tone) if loud else None
+        sides = webpage.contrast_sides(score, one, webpage.PageOptions(), own).sides
+        heard = [soundfile.read(io.BytesIO(side.sound.data)) for side in sides]
+        return [
+            np.sqrt(np.mean(samples[: round(side.lasts * rate)] ** 2))
+            for side, (samples, rate) in zip(sides, heard, strict=True)
+        ]
+
+    written, other = levels(0)
+    for loud in (0.05, 1.0):
+        own, against = levels(loud)
+        assert own / against == pytest.approx(written / other, rel=0.05)
 
 
 def test_the_page_shows_the_take_beside_the_plan_and_in_words(lesson):
@@ -121,10 +165,10 @@ def test_what_was_recorded_travels_to_the_part_that_plays_it(lesson, monkeypatch
     monkeypatch.setattr(make, "conventions_of", lambda out: Conventions(letters="german"))
     with pytest.raises(PlannedError):
         make_lesson(lesson, lesson, LessonOptions(minutes=4))
-    assert {p.name for p in parts if b"understave.takes" in pickle.dumps(p.make)} == {
-        "own playing",
-        "takes shown",
-    }
+    carrying = {p.name for p in parts if b"understave.takes" in pickle.dumps(p.make)}
+    contrasts_too = {name for name in carrying if name.startswith("contrast ")}
+    assert contrasts_too
+    assert carrying - contrasts_too == {"own playing", "takes shown"}
     assert "the conventions" not in next(p for p in parts if p.name == "own playing").inputs
 
 
@@ -133,7 +177,11 @@ def test_without_the_take_only_what_was_heard_or_timed_by_it_is_made_again(lesso
 
     drop_take(lesson, "mine")
     again = make_lesson(lesson, lesson)
-    assert {name for name, _ in again.made} == {"page", "papers", "talk"}
+    made = {name for name, _ in again.made}
+    compared = {name for name in made if name.startswith("contrast ")}
+    assert compared
+    assert not any("pedal" in name or "piano" in name for name in compared)
+    assert made - compared == {"page", "papers", "talk"}
     assert not (lesson / "exports" / "pictures" / "takes.svg").exists()
     page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
     assert not any(stop["sounds"] for stop in page["stops"])

@@ -125,11 +125,14 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One version of a contrast: its name, its engraved bars (SVG), its sound."""
+    """One version of a contrast: its name, its engraved bars (SVG), its sound, and the seconds that the bars
+    take in it, so that going over keeps the place where one is slower (0: as in the others).
+    """
 
     name: str
     picture: str = field(repr=False)
     sound: Sound
+    lasts: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,7 @@
  * @property {string} name
  * @property {string} picture  SVG
  * @property {Sound} sound
+ * @property {number} lasts  seconds that its bars take; 0: as many as in the others
  *
  * @typedef {object} Contrast
  * @property {string} heading
