@@ -47,12 +47,21 @@ def played(score, change=lambda strike: strike):
     )
 
 
+def slip_of(score):
+    """The note that the take has a semitone too high: the second of the second bar's melody."""
+    in_bar = [n for n in score.notes if n.measure == 1 and n.staff == score.notes[0].staff]
+    return in_bar[1].id
+
+
 @pytest.fixture(scope="module")
 def lesson(tmp_path_factory):
     folder = tmp_path_factory.mktemp("taken")
     source = opening(9)
     take = folder / "mine.mid"
-    take.write_bytes(midi_bytes(played(read_score(source))))
+    score = read_score(source)
+    take.write_bytes(
+        midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note == slip_of(score)))))
+    )
     make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(take,)))
     return folder / "lesson"
 
@@ -117,6 +126,7 @@ def test_however_loud_it_was_recorded_both_sides_of_a_contrast_are_matched():
 def test_the_page_shows_the_take_beside_the_plan_and_in_words(lesson):
     page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
     assert page["playing"]["picture"].startswith("<svg")
+    assert page["playing"]["slips"] == [slip_of(read_score(lesson / "score.musicxml"))]
     assert "mine.mid" in page["playing"]["picture"]
     assert "are as written" in page["playing"]["told"][0]
     assert "Stop if anything hurts" in page["playing"]["told"][-1]
@@ -125,6 +135,18 @@ def test_the_page_shows_the_take_beside_the_plan_and_in_words(lesson):
         seen.goto((lesson / "exports" / "page.html").as_uri())
         until(seen, "document.querySelector('img.playing')?.naturalWidth > 100")
         assert seen.locator("nav a[href='#playing']").count() == 1
+        marked = (
+            "[...document.querySelector('#score stave-score').shadowRoot.querySelectorAll('.marked')]"
+            ".map((note) => note.id || note.dataset.id)"
+        )
+        button = seen.get_by_role("button", name="Mark the slips in the score")
+        assert seen.evaluate(marked) == []
+        button.click()
+        assert len(seen.evaluate(marked)) == 1
+        if to := os.environ.get("UNDERSTAVE_SEEN_SCORE"):
+            seen.locator("#score").screenshot(path=to)
+        button.click()
+        assert seen.evaluate(marked) == []
         if to := os.environ.get("UNDERSTAVE_SEEN"):
             seen.locator("#playing").screenshot(path=to)
 

@@ -90,6 +90,7 @@ from understave.score.write import with_source
 from understave.takes import Take, tie
 from understave.takes.kept import FOLDER as TAKES
 from understave.takes.kept import keep_take, kept_take, take_files, take_names
+from understave.takes.paper import slipped
 from understave.takes.picture import draw_take
 from understave.takes.recorded import bytes_of, recording_of
 from understave.takes.told import tell_take
@@ -959,8 +960,16 @@ def _shown_files(work: Work, given: Given) -> Files:
     language = work.asked.language
     return {
         TAKES_PICTURE: draw_take(work.score, work.plan, takes, language),
-        TAKES_TOLD: json.dumps(tell_take(work.score, takes[0], language), ensure_ascii=False),
+        TAKES_TOLD: json.dumps(
+            {"told": tell_take(work.score, takes[0], language), "slips": slipped(takes[0])},
+            ensure_ascii=False,
+        ),
     }
+
+
+def _playing_from(given: Given) -> Playing:
+    told = json.loads(given[TAKES_TOLD])
+    return Playing(given[TAKES_PICTURE].decode(), tuple(told["told"]), tuple(told["slips"]))
 
 
 def _lights(sound: Sound) -> str:
@@ -1018,7 +1027,7 @@ def _page_files(work: Work, own: Sequence[str], found: Sequence[Exercise], given
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
         voices=dict(work.voices),
-        playing=Playing(given[TAKES_PICTURE].decode(), tuple(json.loads(given[TAKES_TOLD]))) if own else None,
+        playing=_playing_from(given) if own else None,
         own={
             stop: _sound_from(given[f"sounds/take-{stop}.mp3"], json.loads(given[f"sounds/take-{stop}.json"]))
             for stop in own

@@ -155,10 +155,13 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class Playing:
-    """The teacher's takes over one another beside the plan, as an SVG document, and the first in words."""
+    """The teacher's takes over one another beside the plan, as an SVG document, and the first in words;
+    `slips` are the ids of the notes for which another key or none was struck in it.
+    """
 
     picture: str
     told: tuple[str, ...]
+    slips: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -97,7 +97,7 @@
  * @property {LegendEntry[]} legend
  * @property {Stop[]} stops
  * @property {Contrast[]} contrasts
- * @property {{picture: string, told: string[]}|null} playing  the teacher's takes beside the plan, as an SVG document
+ * @property {{picture: string, told: string[], slips: string[]}|null} playing  the teacher's takes beside the plan, as an SVG document
  * @property {number} minutes  of the lesson as planned; 0 where nobody knows
  * @property {Passage[]} story
  * @property {Term[]} glossary
