@@ -48,7 +48,7 @@ def played(score, change=lambda strike: strike):
 
 
 def slip_of(score):
-    """The note that the take has a semitone too high: the second of the second bar's melody."""
+    """The note that the take has a semitone too high: the second of the second bar, in the left hand."""
     in_bar = [n for n in score.notes if n.measure == 1 and n.staff == score.notes[0].staff]
     return in_bar[1].id
 
