@@ -5,10 +5,12 @@ The truth is how the take was made: the plan's playing of our own piece, slower 
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import os
 import pickle
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -17,16 +19,20 @@ import soundfile
 from tests.in_browser import running_browser, until
 from tests.once import opening
 
+from understave.acoustics.files import RATE
 from understave.acoustics.midi_bytes import midi_bytes
-from understave.acoustics.performance import Performance
+from understave.acoustics.performance import Performance, Strike
 from understave.errors import UnderstaveError
 from understave.findings import read
-from understave.interpretation.perform import perform
+from understave.interpretation.perform import Clock, clock, perform
 from understave.interpretation.planning import make_plan
 from understave.lesson import make
 from understave.lesson.make import LessonOptions, make_lesson
+from understave.media import webpage
 from understave.media.page import lesson_values
 from understave.score.reader import read_score
+from understave.takes.views import Excerpt
+from understave.teaching.contrasts import OF_SOUND, contrasts
 from understave.theory.convention_choices import Conventions
 
 SLOWER = 1.5
@@ -41,12 +47,21 @@ def played(score, change=lambda strike: strike):
     )
 
 
+def slip_of(score):
+    """The note that the take has a semitone too high: the second of the second bar, in the left hand."""
+    in_bar = [n for n in score.notes if n.measure == 1 and n.staff == score.notes[0].staff]
+    return in_bar[1].id
+
+
 @pytest.fixture(scope="module")
 def lesson(tmp_path_factory):
     folder = tmp_path_factory.mktemp("taken")
     source = opening(9)
     take = folder / "mine.mid"
-    take.write_bytes(midi_bytes(played(read_score(source))))
+    score = read_score(source)
+    take.write_bytes(
+        midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note == slip_of(score)))))
+    )
     make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(take,)))
     return folder / "lesson"
 
@@ -68,9 +83,50 @@ def test_the_page_plays_the_stops_as_the_teacher_does(lesson):
         assert sound["length"] > rows[last]
 
 
+def test_contrasts_of_notes_have_the_teachers_playing_as_written_and_the_tools_against_it(lesson):
+    page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
+    by_teacher, by_tool = [], []
+    for contrast in page["contrasts"]:
+        first, second = contrast["sides"]
+        (by_teacher if "teacher plays" in first["name"] else by_tool).append(contrast["heading"])
+        assert "teacher plays" not in second["name"]
+        if "teacher plays" in first["name"]:
+            # What lights up stands in the picture; the plan's own time is 1.5 times as quick (`SLOWER`).
+            assert first["sound"]["notes"]
+            assert all(note in first["picture"] for note, _, _ in first["sound"]["notes"])
+            assert first["lasts"] > 1.1 * second["lasts"] > 0
+    assert by_teacher
+    # A contrast of pedals or pianos is one of the tool's own sound.
+    assert {"A modern and an early piano", "The pedal changed and held"} >= set(by_tool) != set()
+
+
+def test_however_loud_it_was_recorded_both_sides_of_a_contrast_are_matched():
+    score = read_score(opening(9))
+    reading = read(score)
+    one = next(c for c in contrasts(score, reading) if c.label not in OF_SOUND)
+    begin, end = score.measures[one.first].start, score.measures[one.last].end
+    tone = np.sin(2 * np.pi * 220 * np.arange(10 * RATE) / RATE).astype(np.float32)
+    strikes = (Strike(60, 0.0, 9.0, 64.0, one.written.notes[0].id),)
+
+    def levels(loud):
+        own = Excerpt(Performance(strikes), Clock((begin, end), (0.0, 10.0)), loud * tone) if loud else None
+        sides = webpage.contrast_sides(score, one, webpage.PageOptions(), own).sides
+        heard = [soundfile.read(io.BytesIO(side.sound.data)) for side in sides]
+        return [
+            np.sqrt(np.mean(samples[: round(side.lasts * rate)] ** 2))
+            for side, (samples, rate) in zip(sides, heard, strict=True)
+        ]
+
+    written, other = levels(0)
+    for loud in (0.05, 1.0):
+        own, against = levels(loud)
+        assert own / against == pytest.approx(written / other, rel=0.05)
+
+
 def test_the_page_shows_the_take_beside_the_plan_and_in_words(lesson):
     page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
     assert page["playing"]["picture"].startswith("<svg")
+    assert page["playing"]["slips"] == [slip_of(read_score(lesson / "score.musicxml"))]
     assert "mine.mid" in page["playing"]["picture"]
     assert "are as written" in page["playing"]["told"][0]
     assert "Stop if anything hurts" in page["playing"]["told"][-1]
@@ -79,8 +135,36 @@ def test_the_page_shows_the_take_beside_the_plan_and_in_words(lesson):
         seen.goto((lesson / "exports" / "page.html").as_uri())
         until(seen, "document.querySelector('img.playing')?.naturalWidth > 100")
         assert seen.locator("nav a[href='#playing']").count() == 1
+        marked = (
+            "[...document.querySelector('#score stave-score').shadowRoot.querySelectorAll('.marked')]"
+            ".map((note) => note.id || note.dataset.id)"
+        )
+        button = seen.get_by_role("button", name="Mark the slips in the score")
+        assert seen.evaluate(marked) == []
+        button.click()
+        assert len(seen.evaluate(marked)) == 1
+        if to := os.environ.get("UNDERSTAVE_SEEN_SCORE"):
+            seen.locator("#score").screenshot(path=to)
+        button.click()
+        assert seen.evaluate(marked) == []
         if to := os.environ.get("UNDERSTAVE_SEEN"):
             seen.locator("#playing").screenshot(path=to)
+
+
+def test_the_cue_sheet_follows_the_playing_at_the_stops_that_are_played(lesson):
+    score = read_score(lesson / "score.musicxml")
+    time = clock(score, make_plan(score, read(score)))
+    rows = csv.DictReader(io.StringIO((lesson / "exports" / "cues.csv").read_text(encoding="utf-8-sig")))
+    own = [row for row in rows if row["sound"] == "excerpt"]
+    assert own
+    for row in own:
+        first, last = (int(number) for number in re.findall(r"\d+", row["bar"]))
+        planned = time.at(score.measures[last - 1].end) - time.at(score.measures[first - 1].start)
+        begin, end = (
+            sum(60**k * float(part) for k, part in enumerate(reversed(row[name].split(":"))))
+            for name in ("start", "end")
+        )
+        assert end - begin == pytest.approx(SLOWER * planned, abs=0.11)  # two times to a tenth
 
 
 def test_the_take_is_kept_as_it_came(lesson):
@@ -103,19 +187,23 @@ def test_what_was_recorded_travels_to_the_part_that_plays_it(lesson, monkeypatch
     monkeypatch.setattr(make, "conventions_of", lambda out: Conventions(letters="german"))
     with pytest.raises(PlannedError):
         make_lesson(lesson, lesson, LessonOptions(minutes=4))
-    assert {p.name for p in parts if b"understave.takes" in pickle.dumps(p.make)} == {
-        "own playing",
-        "takes shown",
-    }
+    carrying = {p.name for p in parts if b"understave.takes" in pickle.dumps(p.make)}
+    contrasts_too = {name for name in carrying if name.startswith("contrast ")}
+    assert contrasts_too
+    assert carrying - contrasts_too == {"own playing", "takes shown"}
     assert "the conventions" not in next(p for p in parts if p.name == "own playing").inputs
 
 
-def test_without_the_take_the_page_loses_it_and_nothing_else_is_made_again(lesson):
+def test_without_the_take_only_what_was_heard_or_timed_by_it_is_made_again(lesson):
     from understave.takes.kept import drop_take
 
     drop_take(lesson, "mine")
     again = make_lesson(lesson, lesson)
-    assert {name for name, _ in again.made} == {"page"}
+    made = {name for name, _ in again.made}
+    compared = {name for name in made if name.startswith("contrast ")}
+    assert compared
+    assert not any("pedal" in name or "piano" in name for name in compared)
+    assert made - compared == {"page", "papers", "talk"}
     assert not (lesson / "exports" / "pictures" / "takes.svg").exists()
     page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
     assert not any(stop["sounds"] for stop in page["stops"])

@@ -10,6 +10,7 @@ import csv
 import io
 import re
 from collections import Counter
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -54,6 +55,31 @@ def test_the_words_of_a_stop_last_as_long_as_the_teachers_recording():
         if not (new.stop == one and new.kind == "words"):
             assert new.length == old.length
     assert sum(c.length for c in after if c.stop == one and c.kind == "words") == pytest.approx(41.5)
+
+
+def test_music_and_pointing_follow_the_teachers_playing_at_the_stops_they_play():
+    score, reading, plan = example("chain-ferry")
+    stops, before = talk()
+    time = clock(score, plan)
+    one = next(s for s in stops if any(c.points for c in before if c.stop == s.id))
+    # Thrice as slow, and somewhere in a recording: a playing of our own.
+    slower = replace(time, seconds=tuple(40 + 3 * s for s in time.seconds))
+    after = cues.cue_list(score, reading, stops, Timing(time, 130.0, own={one.id: slower}), "en")
+    for a, b in pairwise(after):
+        assert b.start == pytest.approx(a.end)
+    pointed = 0
+    for old, new in zip(before, after, strict=True):
+        if not (new.stop == one.id and new.kind == "music"):
+            assert replace(new, start=old.start) == old
+            continue
+        assert new.length == pytest.approx(3 * old.length)
+        # A word that is said beside a moment begins as long before it as it lasts.
+        lasts = {p.text: p.seconds for p in one.spoken.points}
+        for (at, text), (later, again) in zip(old.points, new.points[-len(old.points) :], strict=True):
+            assert again == text
+            assert later + lasts[text] == pytest.approx(3 * (at + lasts[text]), abs=0.01)
+            pointed += 1
+    assert pointed
 
 
 def test_the_speaking_rate_stretches_words_and_leaves_music():

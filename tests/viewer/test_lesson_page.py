@@ -258,6 +258,30 @@ def test_versions_are_heard_at_the_same_place_and_one_at_a_time(opened):
     assert [b.get_attribute("aria-pressed") for b in (one, two)] == ["false", "false"]
 
 
+def test_a_version_that_is_slower_goes_on_at_the_same_place(opened):
+    page = opened()
+    page.evaluate(
+        """() => {
+          const plain = window.Audio;
+          window.made = [];
+          window.Audio = function () { const audio = new plain(); window.made.push(audio); return audio; };
+          const old = document.querySelector("stave-contrast");
+          const lasts = [6, 3];
+          const sides = old.contrast.sides.map((side, i) => ({ ...side, lasts: lasts[i] }));
+          window.slower = document.createElement("stave-contrast");
+          window.slower.contrast = { ...old.contrast, sides };
+          old.after(window.slower);
+        }"""
+    )
+    page.evaluate("window.slower.choose(0)")
+    until(page, "window.made[0].currentTime > 1")
+    before, after = page.evaluate(
+        "() => { const at = window.made[0].currentTime; window.slower.choose(1);"
+        " return [at, window.made[1].currentTime]; }"
+    )
+    assert after == pytest.approx(before / 2, abs=0.05)
+
+
 def test_the_browser_draws_the_shapes_that_were_engraved(opened, lesson):
     """They travel apart from the pictures, which name them by number."""
     page = opened()

@@ -90,13 +90,14 @@ from understave.score.write import with_source
 from understave.takes import Take, tie
 from understave.takes.kept import FOLDER as TAKES
 from understave.takes.kept import keep_take, kept_take, take_files, take_names
+from understave.takes.paper import slipped
 from understave.takes.picture import draw_take
 from understave.takes.recorded import bytes_of, recording_of
 from understave.takes.told import tell_take
-from understave.takes.views import run_over
+from understave.takes.views import clock_over, excerpt_of, run_over
 from understave.teaching import cues
 from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
-from understave.teaching.contrasts import Contrast
+from understave.teaching.contrasts import OF_SOUND, Contrast
 from understave.teaching.exercises import HEARD, Exercise, exercises
 from understave.teaching.homework import homework
 from understave.teaching.reduction import reduced
@@ -218,6 +219,8 @@ class Work:
     voices: tuple[tuple[str, bytes], ...] = ()
     own: tuple[tuple[str, Take], ...] = ()
     """For each stop that the teacher plays, its id and the take that holds its bars."""
+    own_written: tuple[tuple[str, Take], ...] = ()
+    """For each contrast of notes whose bars the teacher plays as written, its name and that take."""
     printed: bool = False
     """Whether the score was read from printed pages."""
 
@@ -294,8 +297,8 @@ def _made(
         work = _work(score, reading, plan, wishes, asked, name, options, usual)
         work = replace(work, printed=PRINTED.knows(_bytes(source), source.suffix))
         if options.sound:
-            own, lost = _own(score, out, work.stops, [take for _, take in added_takes])
-            work = replace(work, voices=voices(out, [stop.id for stop in work.stops]), own=own)
+            takes, lost = _takes(score, out, [take for _, take in added_takes])
+            work = replace(_with_takes(work, takes), voices=voices(out, [stop.id for stop in work.stops]))
         seconds = _talk(work)[-1].end
         facts = _facts(work)
 
@@ -405,29 +408,43 @@ def _tied(score: Score, path: Path, on_step: Callable[[str], None]) -> tuple[byt
     return data, tie(score, recording_of(data, path.name))
 
 
-def _own(
-    score: Score, out: Path, stops: Sequence[Stop], added: Sequence[Take]
-) -> tuple[tuple[tuple[str, Take], ...], tuple[str, ...]]:
-    """Return for each stop the latest take that plays its bars in one go, and a sentence for each take that
-    does not fit the score any more.
-    """
+def _takes(score: Score, out: Path, added: Sequence[Take]) -> tuple[tuple[Take, ...], tuple[str, ...]]:
+    """Return all takes, the latest first, and a sentence for each that does not fit the score any more."""
     takes, lost = list(added[::-1]), []
     for name in take_names(out)[::-1]:
         try:
             takes.append(kept_take(out, score, name))
         except TakeError as error:
             lost.append(f"{error} It stays in {TAKES}.")
-    found = []
-    for stop in stops:
-        take = next((take for take in takes if _plays(score, take, stop)), None)
-        if take is not None:
-            found.append((stop.id, take))
-    return tuple(found), tuple(lost)
+    return tuple(takes), tuple(lost)
 
 
-def _plays(score: Score, take: Take, stop: Stop) -> bool:
+def _with_takes(work: Work, takes: Sequence[Take]) -> Work:
+    """Return the work with the latest take that plays its bars in one go for each stop and each contrast of
+    notes, and timed by them.
+    """
+
+    def latest(first: int, last: int) -> Take | None:
+        return next((take for take in takes if _plays(work.score, take, first, last)), None)
+
+    stops = {stop.id: (stop.first, stop.last) for stop in work.stops}
+    heard = {contrast_name(work.score, c): (c.first, c.last) for c in work.heard if c.label not in OF_SOUND}
+    own, written = (
+        {name: take for name, bars in places.items() if (take := latest(*bars)) is not None}
+        for places in (stops, heard)
+    )
+    clocks = {name: clock_over(work.score, take, *stops[name]) for name, take in own.items()}
+    sounds = dict(work.timing.sounds or {})
+    for name, take in written.items():
+        time = clock_over(work.score, take, *heard[name])
+        sounds[name] += time.seconds[-1] - time.seconds[0] - work.timing.bars(work.score, *heard[name])
+    timing = replace(work.timing, own=clocks, sounds=sounds)
+    return replace(work, own=tuple(own.items()), own_written=tuple(written.items()), timing=timing)
+
+
+def _plays(score: Score, take: Take, first: int, last: int) -> bool:
     try:
-        run_over(score, take, stop.first, stop.last)
+        run_over(score, take, first, last)
     except TakeError:
         return False
     return True
@@ -557,8 +574,8 @@ def _parts(work: Work) -> list[Part]:
     """
     playing = work
     # What was recorded is large, and travels to the one part that plays it.
-    work = replace(work, own=())
-    asked = work.asked
+    work = replace(work, own=(), own_written=())
+    asked, written_by = work.asked, dict(playing.own_written)
     program = {"the program": program_digest()}
     score = {"the score": digest(work.score.source, work.score.title, work.score.composer, work.name)}
     reading = {**score, "the reading": digest(work.reading)}
@@ -582,7 +599,11 @@ def _parts(work: Work) -> list[Part]:
     exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
     heard_or_not = {"sound": str(work.sound)}
     pages = {"printed pages": str(work.printed)}
+    # What the teacher speaks and plays sets how long a stop lasts.
     voice = {"the teacher's voice": digest(work.voices)} if work.voices else {}
+    played_by_them = playing.own or playing.own_written
+    timed = {"the teacher's time": digest(work.timing.own, work.timing.sounds)} if played_by_them else {}
+    pace = {**voice, **timed}
     piano = {"the piano": digest(asked.piano)}
     passage_list = parallels(work.score, work.reading)
     parts = [
@@ -596,7 +617,7 @@ def _parts(work: Work) -> list[Part]:
         ),
         Part(
             "papers",
-            {**program, **plan, **stops, **words, **heard_or_not, **voice, "paper": asked.paper},
+            {**program, **plan, **stops, **words, **heard_or_not, **pace, "paper": asked.paper},
             partial(_paper_files, replace(work, heard=()), exercise_list),
             effort=6,
         ),
@@ -607,7 +628,7 @@ def _parts(work: Work) -> list[Part]:
             effort=1,
         ),
         Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
-        Part("talk", {**program, **plan, **words, **stops, **voice}, partial(_talk_files, work), effort=0.3),
+        Part("talk", {**program, **plan, **words, **stops, **pace}, partial(_talk_files, work), effort=0.3),
         Part(
             "screens",
             {**program, **plan, "language": asked.language},
@@ -661,11 +682,13 @@ def _parts(work: Work) -> list[Part]:
         pieces.append("sound")
         for one in work.heard:
             name = contrast_name(work.score, one)
+            take = written_by.get(name)
+            by_whom = {"the take": digest(take.recording.sha256, take.runs)} if take is not None else {}
             parts.append(
                 Part(
                     f"contrast {name}",
-                    {**program, **words, **piano, "the contrast": digest(one)},
-                    partial(_contrast_files, lean, one),
+                    {**program, **words, **piano, **by_whom, "the contrast": digest(one)},
+                    partial(_contrast_files, lean, one, take),
                     effort=2,
                 )
             )
@@ -711,7 +734,7 @@ def _parts(work: Work) -> list[Part]:
                 **stops,
                 "the contrasts": digest(work.heard),
                 "sound": str(work.sound),
-                **voice,
+                **pace,
                 **own,
             },
             partial(_page_files, work, tuple(stop for stop, _ in playing.own), exercise_list),
@@ -937,8 +960,16 @@ def _shown_files(work: Work, given: Given) -> Files:
     language = work.asked.language
     return {
         TAKES_PICTURE: draw_take(work.score, work.plan, takes, language),
-        TAKES_TOLD: json.dumps(tell_take(work.score, takes[0], language), ensure_ascii=False),
+        TAKES_TOLD: json.dumps(
+            {"told": tell_take(work.score, takes[0], language), "slips": slipped(takes[0])},
+            ensure_ascii=False,
+        ),
     }
+
+
+def _playing_from(given: Given) -> Playing:
+    told = json.loads(given[TAKES_TOLD])
+    return Playing(given[TAKES_PICTURE].decode(), tuple(told["told"]), tuple(told["slips"]))
 
 
 def _lights(sound: Sound) -> str:
@@ -950,15 +981,16 @@ def _sound_from(data: bytes, lights: Mapping[str, Any]) -> Sound:
     return Sound(data, str(lights["media"]), float(lights["length"]), notes)
 
 
-def _contrast_files(work: Work, one: Contrast, given: Given) -> Files:
-    made = webpage.contrast_sides(work.score, one, _page_options(work))
+def _contrast_files(work: Work, one: Contrast, take: Take | None, given: Given) -> Files:
+    own = excerpt_of(work.score, take, one.first, one.last) if take is not None else None
+    made = webpage.contrast_sides(work.score, one, _page_options(work), own)
     name = contrast_name(work.score, one)
     found: dict[str, bytes | str] = {}
     sides = []
     for k, side in enumerate(made.sides, start=1):
         found[f"sounds/{name}-{k}.mp3"] = side.sound.data
         found[f"pictures/{name}-{k}.svg"] = side.picture
-        sides.append({"name": side.name, "sound": json.loads(_lights(side.sound))})
+        sides.append({"name": side.name, "sound": json.loads(_lights(side.sound)), "lasts": side.lasts})
     words = {"heading": made.heading, "place": made.place, "listen": made.listen, "sides": sides}
     found[f"sounds/{name}.json"] = json.dumps(words, ensure_ascii=False)
     return found
@@ -980,6 +1012,7 @@ def _page_files(work: Work, own: Sequence[str], found: Sequence[Exercise], given
                 side["name"],
                 given[f"pictures/{name}-{k}.svg"].decode(),
                 _sound_from(given[f"sounds/{name}-{k}.mp3"], side["sound"]),
+                side["lasts"],
             )
             for k, side in enumerate(words["sides"], start=1)
         )
@@ -994,7 +1027,7 @@ def _page_files(work: Work, own: Sequence[str], found: Sequence[Exercise], given
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
         voices=dict(work.voices),
-        playing=Playing(given[TAKES_PICTURE].decode(), tuple(json.loads(given[TAKES_TOLD]))) if own else None,
+        playing=_playing_from(given) if own else None,
         own={
             stop: _sound_from(given[f"sounds/take-{stop}.mp3"], json.loads(given[f"sounds/take-{stop}.json"]))
             for stop in own

@@ -125,11 +125,14 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One version of a contrast: its name, its engraved bars (SVG), its sound."""
+    """One version of a contrast: its name, its engraved bars (SVG), its sound, and the seconds that the bars
+    take in it, so that going over keeps the place where one is slower (0: as in the others).
+    """
 
     name: str
     picture: str = field(repr=False)
     sound: Sound
+    lasts: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,10 +155,13 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class Playing:
-    """The teacher's takes over one another beside the plan, as an SVG document, and the first in words."""
+    """The teacher's takes over one another beside the plan, as an SVG document, and the first in words;
+    `slips` are the ids of the notes for which another key or none was struck in it.
+    """
 
     picture: str
     told: tuple[str, ...]
+    slips: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

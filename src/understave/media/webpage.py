@@ -48,7 +48,7 @@ from understave.media.page import (
 from understave.media.teacher_voice import voice_over
 from understave.score.model import Score
 from understave.takes import Take
-from understave.takes.views import excerpt_of
+from understave.takes.views import Excerpt, excerpt_of
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast as Heard
 from understave.teaching.homework import Task, homework_id, key_names
@@ -231,12 +231,21 @@ def own_sound(score: Score, take: Take, first: int, last: int, instrument: Instr
     Raises TakeError where the take does not hold these bars in one go, or its bars cannot be told.
     """
     own = excerpt_of(score, take, first, last)
+    samples = _own_samples(own, instrument)
     bars = f"{score.measures[first].number}-{score.measures[last].number}"
-    if own.sound is None:
-        samples = _rendered(own.performance, instrument)
-    else:
-        samples = resample(own.sound, RATE, STEADY_RATE)
     return _encoded(score, own.performance, samples, None, tags_of(score, bars))
+
+
+def _own_samples(own: Excerpt, instrument: Instrument) -> Samples:
+    """What somebody played, as the page has it: keys on an instrument, sound as it was recorded."""
+    if own.sound is None:
+        return _rendered(own.performance, instrument)
+    return resample(own.sound, RATE, STEADY_RATE)
+
+
+def _level(samples: Samples, seconds: float) -> float:
+    """Return the root mean square of a sound over its first seconds, so that what rings on does not count."""
+    return float(np.sqrt(np.mean(np.square(samples[: round(seconds * STEADY_RATE)], dtype=np.float64))))
 
 
 def _rendered(performance: Performance, instrument: Instrument) -> Samples:
@@ -284,8 +293,12 @@ def lights(score: Score, performance: Performance) -> tuple[tuple[str, float, fl
     return tuple(sorted(rows, key=lambda row: (row[1], row[0])))
 
 
-def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
-    """Return a contrast for the page: both sides engraved and sounded with one gain."""
+def contrast_sides(score: Score, one: Heard, options: PageOptions, own: Excerpt | None = None) -> Contrast:
+    """Return a contrast for the page: both sides engraved and sounded with one gain.
+
+    With `own` what is written sounds as somebody played it, as loud as the instrument has it; what it is
+    held against stays the instrument's.
+    """
     book = phrasebook(options.language)
     written = f"page_written_{one.label}"
     sides = (
@@ -307,6 +320,13 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
     played = [perform(score, plan) for (_, score, _, _), plan in zip(sides, plans, strict=True)]
     pianos = [instruments().get(way.piano, options.instrument) for way in one.ways]
     sounds = [_rendered(performance, piano) for performance, piano in zip(played, pianos, strict=True)]
+    names = [name for name, *_ in sides]
+    lasting = [clock(score, plan).seconds[-1] for (_, score, _, _), plan in zip(sides, plans, strict=True)]
+    if own is not None:
+        # How loud it was recorded tells nothing.
+        wanted, samples = _level(sounds[0], lasting[0]), _own_samples(own, pianos[0])
+        names[0], played[0], lasting[0] = book.phrases["own_playing"], own.performance, own.clock.seconds[-1]
+        sounds[0] = samples * np.float32(wanted / max(_level(samples, lasting[0]), 1e-6))
     gain = common_gain(sounds)
     pedalled = any(way.pedal is not None for way in one.ways)
     drawn = Options(language=options.language, legend=False, tension=False, dynamics=False)
@@ -330,9 +350,10 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions) -> Contrast:
                     plan=plan if pedalled else None,
                 ),
                 _encoded(s, performance, samples, gain, tags_of(score, bars, name)),
+                lasts,
             )
-            for (name, s, reading, marked), plan, performance, samples in zip(
-                sides, plans, played, sounds, strict=True
+            for name, (_, s, reading, marked), plan, performance, samples, lasts in zip(
+                names, sides, plans, played, sounds, lasting, strict=True
             )
         ),
     )

@@ -9,6 +9,7 @@ training, in torch.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -84,6 +85,7 @@ def _gathered(sound: Samples, size: int, weights: Rows) -> Rows:
 def _session() -> onnxruntime.InferenceSession:
     options = onnxruntime.SessionOptions()
     options.log_severity_level = 3
+    options.intra_op_num_threads = int(os.environ.get("OMP_NUM_THREADS") or 0)  # 0: every core
     return onnxruntime.InferenceSession(str(FILE), options, providers=["CPUExecutionProvider"])
 
 

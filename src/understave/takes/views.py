@@ -233,6 +233,14 @@ def run_over(score: Score, take: Take, first: int, last: int) -> int:
     return best
 
 
+def clock_over(score: Score, take: Take, first: int, last: int) -> Clock:
+    """Return the clock of bars `first` to `last` (indexes, both included) as they were played, in seconds of
+    the recording; raises TakeError as `run_over` does.
+    """
+    run = take.runs[run_over(score, take, first, last)]
+    return clock_of(run, score.measures[first].start, score.measures[last].end)
+
+
 LEAD, FADE = 0.15, 0.6
 """Seconds of recorded sound that are heard before the first note and fade after the last."""
 

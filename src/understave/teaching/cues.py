@@ -70,6 +70,7 @@ def cue_list(
     """Return the whole talk, cue by cue; each stop lasts what its `seconds` say.
 
     `recorded` has the seconds of the teacher's own recordings by the stop's id: there the words last so long.
+    Where the teacher plays a stop's bars (`Timing.own`), music and pointing follow that playing.
     """
     book = phrasebook(language)
     opening, closing = book.phrases["lesson_opening"], book.phrases["lesson_close"]
@@ -90,7 +91,8 @@ def cue_list(
     if around.after:
         parts.append(_words(around.after, timing, opening, ""))
     for stop in stops:
-        parts += _as_recorded(_of_stop(score, stop, timing, book), (recorded or {}).get(stop.id))
+        timed = timing.at_stop(stop.id)
+        parts += _as_recorded(_of_stop(score, stop, timed, book), (recorded or {}).get(stop.id))
     parts.append(_words(around.close, timing, closing, ""))
     cues: list[Cue] = []
     now = 0.0

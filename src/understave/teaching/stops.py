@@ -141,11 +141,18 @@ class Stop:
 class Timing:
     """What the length of a stop is reckoned from: the clock of the piece, a rate in words a minute, and the
     seconds that each other sound lasts.
+
+    `own` are the clocks of bars that the teacher plays, by the stop's id: there the music goes by them.
     """
 
     time: Clock
     rate: float = RATE
     sounds: Mapping[str, float] | None = None
+    own: Mapping[str, Clock] | None = None
+
+    def at_stop(self, stop: str) -> Timing:
+        """Return what times a stop: on the teacher's clock where the teacher plays its bars."""
+        return replace(self, time=(self.own or {}).get(stop, self.time))
 
     def bars(self, score: Score, first: int, last: int) -> float:
         """Return the seconds that some bars last."""

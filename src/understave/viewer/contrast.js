@@ -12,7 +12,7 @@ import { wordsOf } from "./words.js";
 export class StaveContrast extends HTMLElement {
   /** @type {import("./model.js").Contrast|null} */
   #contrast = null;
-  /** @type {{audio: HTMLAudioElement, clock: SoundClock, button: HTMLButtonElement, score: import("./score.js").StaveScore}[]} */
+  /** @type {{audio: HTMLAudioElement, clock: SoundClock, button: HTMLButtonElement, score: import("./score.js").StaveScore, lasts: number}[]} */
   #sides = [];
   #frame = 0;
   /** @type {Readonly<Record<string, import("./model.js").NumeralParts>>} */
@@ -58,7 +58,7 @@ export class StaveContrast extends HTMLElement {
       score.layouts = [{ width: 100, pages: [side.picture] }];
       for (const name of ["play", "pause", "seeked", "ended"]) audio.addEventListener(name, () => this.#tick());
       audio.addEventListener("play", () => sounds(audio));
-      this.#sides.push({ audio, clock: new SoundClock(side.sound.notes), button, score });
+      this.#sides.push({ audio, clock: new SoundClock(side.sound.notes), button, score, lasts: side.lasts });
       return make("div", { class: "side" }, button, make("div", { class: "sheet" }, score));
     });
     this.replaceChildren(
@@ -74,13 +74,14 @@ export class StaveContrast extends HTMLElement {
    * @param {number} index
    */
   choose(index) {
-    const chosen = this.#sides[index].audio;
+    const { audio: chosen, lasts } = this.#sides[index];
     if (!chosen.paused) {
       chosen.pause();
       return;
     }
-    const other = this.#sides.find(({ audio }) => !audio.paused)?.audio;
-    chosen.currentTime = other ? Math.min(other.currentTime, chosen.duration || Infinity) : 0;
+    const other = this.#sides.find(({ audio }) => !audio.paused);
+    const slower = other && lasts && other.lasts ? lasts / other.lasts : 1;
+    chosen.currentTime = other ? Math.min(slower * other.audio.currentTime, chosen.duration || Infinity) : 0;
     hush(chosen);
     chosen.play().catch((error) => {
       if (!(error instanceof DOMException && error.name === "AbortError")) throw error;

@@ -48,6 +48,7 @@
  * @property {string} name
  * @property {string} picture  SVG
  * @property {Sound} sound
+ * @property {number} lasts  seconds that its bars take; 0: as many as in the others
  *
  * @typedef {object} Contrast
  * @property {string} heading
@@ -96,7 +97,7 @@
  * @property {LegendEntry[]} legend
  * @property {Stop[]} stops
  * @property {Contrast[]} contrasts
- * @property {{picture: string, told: string[]}|null} playing  the teacher's takes beside the plan, as an SVG document
+ * @property {{picture: string, told: string[], slips: string[]}|null} playing  the teacher's takes beside the plan, as an SVG document
  * @property {number} minutes  of the lesson as planned; 0 where nobody knows
  * @property {Passage[]} story
  * @property {Term[]} glossary

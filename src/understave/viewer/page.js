@@ -196,6 +196,11 @@ export function showLesson(lesson, place) {
 
   const section = (/** @type {string} */ id, /** @type {string} */ name, /** @type {import("./elements.js").Child[]} */ ...content) =>
     make("section", { id, "aria-labelledby": `${id}-name` }, make("h2", { id: `${id}-name` }, name), ...content);
+  const slips = make("button", { type: "button", "aria-pressed": "false", onclick: () => {
+    const on = slips.getAttribute("aria-pressed") === "false";
+    slips.setAttribute("aria-pressed", String(on));
+    score.wear("marked", new Set(on ? lesson.playing?.slips : []));
+  } }, words.ownPlayingSlips);
   const answered = lesson.stops.filter((stop) => stop.question && stop.answer);
   const sections = [
     stops.length > 0 && section("stops", words.stops, ...stops),
@@ -216,6 +221,7 @@ export function showLesson(lesson, place) {
         words.ownPlaying,
         make("figure", {}, make("img", { class: "playing", alt: words.ownPlayingPictured, src: `data:image/svg+xml,${encodeURIComponent(lesson.playing.picture)}` })),
         make("ul", {}, ...lesson.playing.told.map((line) => make("li", {}, line))),
+        lesson.playing.slips.length > 0 && slips,
       ),
     section("credits", words.credits, ...lesson.credits.map((c) => make("p", {}, text(c))), ...lesson.cautions.map((c) => make("p", { class: "caution" }, text(c)))),
   ];
