@@ -240,7 +240,10 @@ def test_handles_stand_at_the_chord_where_the_sheet_is_scrolled_and_can_be_dragg
         if abs(held["x"] + held["width"] / 2 - middle - 60) < 60:
             break
         page.wait_for_timeout(100)
-    # (A page that is drawn meanwhile, or the plan's lanes, may move the staves: the handle goes with them.)
+    # A page that is drawn meanwhile, or the plan's lanes, may move the staves: the handle goes with them, and
+    # stays where it was dragged to.
+    page.evaluate("document.querySelector('stave-score').dispatchEvent(new CustomEvent('shown'))")
+    held = page.locator(".handle").first.bounding_box()
     moved = page.locator(f"stave-score button.label[data-label='{last}']").first.bounding_box()
     assert abs((held["y"] - moved["y"]) - (first["y"] - label["y"])) < 2
     assert abs(held["x"] + held["width"] / 2 - middle - 60) < 60

@@ -25,6 +25,12 @@ export class Handles {
       handle.addEventListener("pointerdown", (event) => this.#dragged(event, which, handle));
       return handle;
     });
+    /**
+     * Which handle is dragged, and to where so far; it stays there where the sheet is drawn anew meanwhile.
+     *
+     * @type {{which: number, goal: string} | null}
+     */
+    this.held = null;
     sheet.append(...this.handles);
   }
 
@@ -32,7 +38,8 @@ export class Handles {
   place() {
     const { chosen, rows } = this.reading;
     [chosen, chosen + 1].forEach((index, which) => {
-      const at = chosen >= 0 && index > 0 && rows[index] ? this.#spot(rows[index].start) : null;
+      const held = this.held?.which === which ? this.held.goal : rows[index]?.start;
+      const at = chosen >= 0 && index > 0 && held !== undefined ? this.#spot(held) : null;
       const handle = this.handles[which];
       handle.hidden = at === null;
       if (!at) return;
@@ -112,9 +119,11 @@ export class Handles {
       const best = spots.sort((a, b) => Math.abs(a.x - e.clientX) - Math.abs(b.x - e.clientX))[0];
       if (!best) return;
       goal = best.at;
+      this.held = { which, goal };
       this.#put(handle, best);
     };
     const done = () => {
+      this.held = null;
       handle.removeEventListener("pointermove", moved);
       if (goal !== row.start) this.onMove(row.start, goal);
       else this.place();
