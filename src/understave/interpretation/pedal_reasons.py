@@ -78,7 +78,7 @@ _RUN = 6
 _AUDIBLE = 0.05
 """Blur, in units of a second, from which on it is told as a reason; our own choice."""
 _FEWEST = 2
-"""Notes of a chord that sound at least where it is named."""
+"""Notes of a chord that sound at least where it is named; our own choice."""
 _LIFTS = {"staccato": "staccato", "rest": "rest", "passage": "passage", "print": "printed release", "": "dry"}
 
 
