@@ -44,7 +44,8 @@ PATIENCE = {"read": 300.0, "keys": 60.0, "corrected": 60.0, "stops": 300.0, "mad
 BARS = (60, 120)
 SONGS = 3
 _LABELS = "!!document.querySelector('stave-score')?.shadowRoot.querySelector('button.label')"
-_PLANNED = "document.querySelectorAll('.lanes label').length >= 6"
+PLANNED = "!!document.querySelector('.lanes input[value=tension-lane]')"
+"""The plan is drawn: its tension is in every one, but a piece without a part for two hands has no pedal."""
 _UNDO = "document.querySelector('desk-chord').reading.undo"
 _TROUBLE = "(document.querySelector('.trouble p')?.textContent ?? '')"
 _CARDS = "[...document.querySelectorAll('.stop-card')]"
@@ -234,7 +235,7 @@ def _settle(hand: Hand, wanted: Sequence[Span], carries: bool) -> bool:
 
 
 def _stops(hand: Hand) -> None:
-    hand.until(_PLANNED)
+    hand.until(PLANNED)
     hand.click("#tab-lesson")
     hand.until("document.querySelectorAll('.stop-card').length > 1")
     worded: list[str] = []

@@ -12,6 +12,7 @@ import os
 from itertools import pairwise
 
 import pytest
+from benchmarks.teacher import PLANNED
 from tests.desk.test_desk_in_browser import SHADOW, started, until
 from tests.in_browser import accessibility, running_browser, until_so
 from tests.page_text import page_texts
@@ -392,3 +393,21 @@ def test_the_new_panels_can_be_used_by_everyone(taught):
             )
             assert passed
             assert broken == [], panel
+
+
+def test_the_simulated_teacher_knows_a_plan_without_a_pedal(browser, tmp_path):
+    """Three parts of one staff each are nobody's pedal: five lanes are all that come."""
+    trio = PIECE.replace("%%score {1 | 2}", "%%score 1 2 3").replace("V:2 clef=bass", "V:2\nV:3 clef=bass")
+    trio = trio.replace("[V:2] [F,,", "[V:2] F3 | D3 | F3 | E3 |\n[V:3] [F,,", 1)
+    trio = trio.replace("\n[V:2] [F,,", "\n[V:2] F3 | D3 | E3 | C3 |]\n[V:3] [F,,")
+    (tmp_path / "trio.abc").write_text(trio, encoding="utf-8")
+    with started(tmp_path) as (address, _):
+        page = browser.new_page()
+        page.goto(address)
+        page.set_input_files("#score-file", str(tmp_path / "trio.abc"))
+        until(page, f"!!document.querySelector('stave-score') && {SHADOW}.querySelector('button.label')", 150)
+        until(page, PLANNED, 150)
+        lanes = page.locator(".lanes label").all_inner_texts()
+        assert "tension" in [t.strip() for t in lanes]
+        assert "pedal" not in [t.strip() for t in lanes]
+        page.close()

@@ -273,5 +273,18 @@ def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tm
         # The slips of a take are not left in the score where it is closed.
         page.locator(".take summary").click()
         until(page, f"{SHADOW}.querySelectorAll('.foreign').length === 0")
+        # A file that is given meanwhile takes nothing from what was recorded and is not kept yet.
+        page.locator(".takes-record").click()
+        said(page, "Recording.")
+        page.evaluate("(m) => window.sent(m)", rows)
+        page.locator(".takes-stop").click()
+        said(page, "keys were struck")
+        file = {"name": "another.mid", "mimeType": "audio/midi", "buffer": kept.read_bytes()}
+        page.set_input_files("#takes-file", [file])
+        said(page, "another.mid")
+        said(page, "keys were struck")
+        page.locator(".takes-keep").click()
+        until(page, "document.querySelectorAll('.take').length === 3")
+        page.locator(".takes-record").wait_for()
         assert faults == []
         context.close()

@@ -103,13 +103,13 @@ class DeskTakeList extends AskingPanel {
 }
 
 export class DeskTakes extends HTMLElement {
-  /** @type {"idle"|"counts"|"records"|"done"} */
-  #state = "idle";
   /** @type {Recorder|null} */
   #recorder = null;
   /** @type {import("./recorders.js").Recorded|null} */
   #recorded = null;
   #endCount = () => {};
+  /** What is said of the recording at hand; it stands again when a file has been followed. */
+  #words = "";
   #tempo = make("input", { type: "number", id: "takes-tempo", min: 20, max: 240, value: "72", class: "small" });
   #bars = make("input", { type: "text", id: "takes-bars", size: 8, placeholder: "9-16" });
   #said = make("p", { class: "hint", role: "status" });
@@ -170,8 +170,8 @@ export class DeskTakes extends HTMLElement {
 
   /** @param {"idle"|"counts"|"records"|"done"} state @param {string} said */
   #to(state, said) {
-    this.#state = state;
     this.#said.textContent = said;
+    this.#words = state === "idle" ? "" : said;
     const button = (/** @type {string} */ name, /** @type {() => void} */ does) => make("button", { type: "button", class: `small takes-${name}`, onclick: does }, word(`takes_${name}`));
     const stop = () => [button("stop", () => void this.#stop())];
     this.#buttons.replaceChildren(
@@ -208,18 +208,18 @@ export class DeskTakes extends HTMLElement {
 
   async #keep() {
     this.#said.textContent = word("takes_follows", { name: word("takes_it") });
-    if (this.#recorded) await this.#after(this.#recorded.keep(this.#named()));
+    if (this.#recorded) await this.#after(this.#recorded.keep(this.#named()), () => this.#to("idle", ""));
   }
 
-  /** @param {Promise<any>} answer */
-  async #after(answer) {
+  /** @param {Promise<any>} answer @param {() => void} [kept] */
+  async #after(answer, kept = () => {}) {
     try {
-      await answer;
-      this.#to("idle", "");
+      // What is recorded or was recorded stays until it is kept or dropped, whatever is given meanwhile: where it is
+      // refused, the bars can be named and it be tried again.
+      await answer.finally(() => (this.#said.textContent = this.#words));
+      kept();
       await this.renew();
     } catch (error) {
-      // What was recorded stays until it is kept or dropped: the bars can be named and it be tried again.
-      this.#said.textContent = "";
       this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
     }
   }
