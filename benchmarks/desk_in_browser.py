@@ -24,7 +24,8 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+_BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+SCREEN = {"width": 1366, "height": 768}
 PATIENCE = 600.0
 """Seconds after which something that has not come is told as missing."""
 GOALS = {"first note": 2.0, "labels": 3.5, "first sound": 3.0}
@@ -75,7 +76,7 @@ _EDIT = """async (number) => {
 
 def measured(score: Path, edits: int) -> tuple[dict[str, float], list[float]]:
     """Return seconds until things come after a score was dropped, and milliseconds of edits amid sound."""
-    with TemporaryDirectory() as place, _started(Path(place)) as address, _page() as page:
+    with TemporaryDirectory() as place, started_desk(Path(place)) as address, desk_page() as page:
         page.goto(address)
         page.wait_for_selector("#score-file", state="attached")
         page.evaluate(_WATCH)
@@ -117,10 +118,11 @@ def report(scores: list[Path], edits: int, console: Console) -> None:
 
 
 @contextmanager
-def _started(place: Path) -> Iterator[str]:
+def started_desk(place: Path, *lesson: str) -> Iterator[str]:
+    """The address of a desk, opened on a lesson where one is given; what it remembers goes into a folder."""
     env = {**os.environ, "XDG_STATE_HOME": str(place / "state"), "PYTHONUNBUFFERED": "1"}
     running = subprocess.Popen(
-        [sys.executable, "-m", "understave", "open", "--no-browser"],
+        [sys.executable, "-m", "understave", "open", *lesson, "--no-browser"],
         cwd=place,
         env=env,
         stdout=subprocess.PIPE,
@@ -137,12 +139,24 @@ def _started(place: Path) -> Iterator[str]:
         running.wait(30)
 
 
+def own_browser() -> str | None:
+    """The path of a Chromium of this machine, None where there is none."""
+    return next(filter(None, map(shutil.which, _BROWSERS)), None)
+
+
 @contextmanager
-def _page() -> Iterator[Any]:
+def browser() -> Iterator[Any]:
+    """A headless Chromium, the machine's own where there is one."""
     from playwright.sync_api import sync_playwright
 
-    path = next((found for name in BROWSERS if (found := shutil.which(name))), None)
-    with sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        yield browser.new_page(viewport={"width": 1366, "height": 768})
-        browser.close()
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=own_browser(), args=["--no-sandbox"])
+        yield running
+        running.close()
+
+
+@contextmanager
+def desk_page() -> Iterator[Any]:
+    """A page to open a desk in."""
+    with browser() as running:
+        yield running.new_page(viewport=SCREEN)

@@ -31,6 +31,7 @@ from rich.console import Console
 from rich.table import Table
 
 from benchmarks.hostile_files import Sample, damaged, samples
+from benchmarks.kept import earlier, keep
 from understave.errors import UnderstaveError
 from understave.score.model import Score
 from understave.score.reader import read_score
@@ -85,25 +86,17 @@ def main(arguments: list[str] | None = None) -> int:
         with TemporaryDirectory() as place:
             print(_one(kept, asked.seed, asked.only, asked.lessons, Path(place)))
         return 0
-    done = _earlier(asked.state)
+    done: list[Result] = [result for _, result in earlier(asked.state)]
     with TemporaryDirectory() as place:
         for result in _tried(kept, asked, len(done), Path(place)):
             done.append(result)
-            if asked.state:
-                with asked.state.open("a", encoding="utf-8") as file_of_results:
-                    file_of_results.write(json.dumps(asdict(result)) + "\n")
+            keep(asked.state, (str(result.number),), result)
             if asked.keep and result.outcome in FAULTS:
                 asked.keep.mkdir(parents=True, exist_ok=True)
                 file = damaged(kept, asked.seed, result.number)
                 (asked.keep / f"{asked.seed}-{result.number}-{file.file_name}").write_bytes(file.data)
     _print(done)
     return int(any(r.outcome in FAULTS for r in done))
-
-
-def _earlier(state: Path | None) -> list[Result]:
-    if state is None or not state.is_file():
-        return []
-    return [Result(**json.loads(line)) for line in state.read_text(encoding="utf-8").splitlines() if line]
 
 
 # --- one file, in a worker -------------------------------------------------------------------------------

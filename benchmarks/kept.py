@@ -16,6 +16,9 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+from rich.console import Console
+from rich.progress import track
+
 
 class Named(Protocol):
     """A piece, known by its set and its name."""
@@ -53,7 +56,8 @@ def measured(
     open_ones = [p for p in pieces if (p.set, p.name) not in known]
     random.Random(0).shuffle(open_ones)
     with ProcessPoolExecutor(options.jobs) as pool:
-        for first in range(0, len(open_ones), options.jobs):
+        firsts = range(0, len(open_ones), options.jobs)
+        for first in track(firsts, description="pieces", console=Console(stderr=True), transient=True):
             some = open_ones[first : first + options.jobs]
             if options.minutes is not None and time.monotonic() - begun > 60 * options.minutes:
                 break

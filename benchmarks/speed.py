@@ -188,20 +188,14 @@ def of_lesson() -> Table:
 
 def first_paints(page: Path) -> list[float]:
     """Return after how many seconds something of a page is seen; nothing where there is no browser."""
-    import shutil
+    from benchmarks.desk_in_browser import SCREEN, browser, own_browser
 
-    from playwright.sync_api import sync_playwright
-
-    from benchmarks.desk_in_browser import BROWSERS
-
-    path = next(filter(None, map(shutil.which, BROWSERS)), None)
-    if path is None:
+    if own_browser() is None:
         return []
     times = []
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+    with browser() as running:
         for _ in range(PAINTS):
-            opened = browser.new_page(viewport={"width": 1366, "height": 768})
+            opened = running.new_page(viewport=SCREEN)
             opened.goto(page.as_uri())
             at = opened.evaluate(
                 """() => new Promise((done) => new PerformanceObserver((list) => {
@@ -210,7 +204,6 @@ def first_paints(page: Path) -> list[float]:
             )
             times.append(at / 1000)
             opened.close()
-        browser.close()
     return times
 
 

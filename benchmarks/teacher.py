@@ -29,7 +29,7 @@ from rich.console import Console
 from rich.table import Table
 
 from benchmarks.data import data_folder
-from benchmarks.desk_in_browser import _page, _started
+from benchmarks.desk_in_browser import desk_page, started_desk
 from understave.harmony.reading import Span, span_at
 from understave.harmony.romantext import read_romantext
 from understave.score.model import read_exact
@@ -127,7 +127,7 @@ def lesson(source: Path, analysis: Path, chords: int, carries: bool) -> Work:
     """Make one lesson as the teacher does."""
     wanted = tuple(read_romantext(analysis.read_text(encoding="utf-8"), read_score(source)))
     work = Work()
-    with TemporaryDirectory() as place, _started(Path(place)) as address, _page() as page:
+    with TemporaryDirectory() as place, started_desk(Path(place)) as address, desk_page() as page:
         page.goto(address)
         page.wait_for_selector("#score-file", state="attached")
         hand = Hand(page, work)

@@ -9,17 +9,17 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-import sys
 import tempfile
-from collections.abc import Container, Iterator
-from contextlib import contextmanager
+from collections.abc import Container
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
+
+from benchmarks.desk_in_browser import browser, own_browser, started_desk
 
 from understave.cli import main
 
 SCREENS = ("desk.png", "wall.png", "homework.png", "student.png")
-_BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 _SIZE = {"width": 1280, "height": 800}
 _PATIENCE = 180_000
 """Milliseconds until the desk has read the piece, on a machine that does much else."""
@@ -36,9 +36,9 @@ def make_screens(piece: Path, folder: Path) -> tuple[str, ...]:
             page = ["pdftoppm", "-r", "60", "-f", "2", "-l", "2", "-singlefile", "-png"]
             paper = lesson / "exports" / "student.pdf"
             subprocess.run([*page, str(paper), str(folder / "student")], check=True)
-        with _browser() as browser:
-            if browser is not None:
-                _screens(browser, lesson, folder)
+        if own_browser() and find_spec("playwright"):
+            with browser() as running:
+                _screens(running.new_page(viewport=_SIZE), lesson, folder)
     return tuple(name for name in SCREENS if (folder / name).is_file())
 
 
@@ -49,25 +49,7 @@ def without_missing(text: str, there: Container[str]) -> str:
     return shown.sub(lambda m: "" if m[1] in missing else m[0], text)
 
 
-@contextmanager
-def _browser() -> Iterator[Any]:
-    """A headless Chromium of this machine, or None where there is none."""
-    path = next((found for name in _BROWSERS if (found := shutil.which(name))), None)
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        path = None
-    if path is None:
-        yield None
-        return
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=path)
-        yield running
-        running.close()
-
-
-def _screens(browser: Any, lesson: Path, folder: Path) -> None:
-    page = browser.new_page(viewport=_SIZE)
+def _screens(page: Any, lesson: Path, folder: Path) -> None:
     page.set_default_timeout(_PATIENCE)
     address = (lesson / "exports" / "page.html").as_uri()
     page.goto(f"{address}#projection")
@@ -81,19 +63,10 @@ def _screens(browser: Any, lesson: Path, folder: Path) -> None:
     page.locator("stave-homework h2").first.wait_for()
     page.wait_for_timeout(500)
     page.screenshot(path=folder / "homework.png")
-    call = [sys.executable, "-m", "understave", "open", str(lesson), "--no-browser"]
-    with subprocess.Popen(call, stdout=subprocess.PIPE, text=True) as desk:
-        try:
-            line = desk.stdout.readline() if desk.stdout else ""
-            found = re.search(r"http://127\.0\.0\.1:\d+/#\S+", line)
-            if found is None:
-                raise SystemExit(f"the desk for the pictures did not start: {line}")
-            page.goto(found[0])
-            page.locator("stave-score button.label").first.wait_for()
-            page.locator("desk-checks .doubtful button").first.wait_for()
-            page.keyboard.press("n")
-            page.wait_for_timeout(1500)
-            page.screenshot(path=folder / "desk.png")
-        finally:
-            desk.terminate()
-    page.close()
+    with started_desk(lesson.parent, str(lesson)) as desk:
+        page.goto(desk)
+        page.locator("stave-score button.label").first.wait_for()
+        page.locator("desk-checks .doubtful button").first.wait_for()
+        page.keyboard.press("n")
+        page.wait_for_timeout(1500)
+        page.screenshot(path=folder / "desk.png")

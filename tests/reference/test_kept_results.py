@@ -58,6 +58,16 @@ def test_when_the_minutes_are_over_no_piece_is_begun(tmp_path: Path) -> None:
     assert kept.measured(pieces, counted, options(tmp_path / "state", minutes=-1)) == []
 
 
+def test_how_far_it_is_stands_on_the_screen_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    screen = io.StringIO()
+    monkeypatch.setattr(kept, "Console", lambda stderr: Console(file=screen, force_terminal=True))
+    pieces = [Piece(p.split, p.set, p.name, tmp_path / p.score, ()) for p in PIECES[:2]]
+    kept.measured(pieces, counted, options(tmp_path / "state"))
+    assert "100%" in screen.getvalue()
+
+
 def test_files_in_several_forms_go_on_where_they_were_stopped(tmp_path: Path) -> None:
     """Stopped between two forms of one file: the second is compared later, the first not again."""
     names = {"a.mxl": 0, "b.mxl": 1}

@@ -429,12 +429,8 @@ class _Notes:
             articulations=tuple(dict.fromkeys(marks.articulations)),
             ornaments=tuple(dict.fromkeys(marks.ornaments)),
         )
-        note = self.written[first].note
-        self.written[first] = replace(self.written[first], note=replace(note, fermata=marks.fermata))
-        if marks.lyrics:
-            self.written[first] = replace(
-                self.written[first], note=replace(self.written[first].note, lyrics=tuple(marks.lyrics))
-            )
+        note = replace(self.written[first].note, fermata=marks.fermata, lyrics=tuple(marks.lyrics))
+        self.written[first] = replace(self.written[first], note=note)
         if marks.arpeggiated:
             for _, number in notes:
                 note = self.written[number].note

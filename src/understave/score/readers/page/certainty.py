@@ -49,7 +49,7 @@ WEIGHTS = (-3.73, 0.32, 2.10, 0.81, 2.06, 1.11)
 """Log odds that a bar is wrong: without signs, and for each of the `Signs`. Fitted by ``python -m
 benchmarks.pages --split build --engravers Leland --fit``."""
 DOUBTFUL = 0.75
-"""Confidence below which a bar is named as one to look at. Set by ear: half or more of those are wrong."""
+"""Confidence below which a bar is named as one to look at. Set by eye: half or more of those are wrong."""
 
 
 def confidence(signs: Signs) -> float:

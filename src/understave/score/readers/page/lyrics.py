@@ -16,13 +16,13 @@ from understave.score.readers.page.events import Event
 from understave.score.readers.page.layout import Sheet, System, Word
 
 _FEWEST = 2
-"""Syllables that a row has at least; a staff alone in its system needs one more. Set by ear."""
+"""Syllables that a row has at least; a staff alone in its system needs one more. Set by eye."""
 _FOLLOWING = 0.7
-"""Part of a row's syllables that stand at a head. Set by ear."""
+"""Part of a row's syllables that stand at a head. Set by eye."""
 
 _TIGHT = 0.25
 """Staff spaces from which syllables are two words: where a hyphen has no room it is left out, but never the
-space of words. Set by ear."""
+space of words. Set by eye."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +61,7 @@ def sung_rows(
     out = []
     for row in _rows(under, sheet.space):
         syllables = list(_hyphened(_syllables(row), row, sheet))
-        near = [
-            s for s in syllables if singers and _off(min(singers, key=lambda e: _off(e, s)), s) < sheet.space
-        ]
+        near = [s for s in syllables if any(_off(e, s) < sheet.space for e in singers)]
         if len(syllables) >= least and len(near) >= _FOLLOWING * len(syllables):
             out.append((row, _given(syllables, singers, sheet.space)))
     return out
@@ -117,7 +115,7 @@ def _off(event: Event, syllable: Syllable) -> float:
 
 
 _JOINED = 2.5
-"""Staff spaces that it costs when two syllables are given to one chord. Set by ear."""
+"""Staff spaces that it costs when two syllables are given to one chord. Set by eye."""
 
 
 def _given(

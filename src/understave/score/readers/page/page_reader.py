@@ -44,7 +44,7 @@ def read_with_signs(
 
 
 _PICTURE = 0.2
-"""Part of a page from which a picture on it is that of a page. Set by ear."""
+"""Part of a page from which a picture on it is that of a page. Set by eye."""
 
 
 def _left_out(pages: Sequence[Page], sheets: Sequence[Sheet | None]) -> tuple[str, ...]:
