@@ -23,6 +23,7 @@ from understave.score.passage import passage
 from understave.theory.chord_symbol import chord_symbol
 from understave.theory.conventions import numeral_text, symbol_text
 from understave.theory.key import Key, Mode
+from understave.theory.pitch import LETTERS
 
 _ALTERED = {-2: "ff", -1: "f", 0: "", 1: "s", 2: "ss"}
 _TYPES = ("breve", "whole", "half", "quarter", "eighth", "16th", "32nd", "64th", "128th", "256th")
@@ -31,8 +32,6 @@ _VALUES = {name: (Fraction(8, 2**k), str(2 ** (k - 1)) if k else "\\breve") for 
 _CLEFS = {"G": "treble", "F": "bass", "C": "alto", "percussion": "percussion"}
 _LINES = {("C", "1"): "soprano", ("C", "2"): "mezzosoprano", ("C", "4"): "tenor", ("F", "3"): "baritone"}
 _SIDES = ("\\voiceOne", "\\voiceTwo", "\\voiceThree", "\\voiceFour")
-_SHARPENED = "FCGDAEB"
-"""Letters in the order in which a signature sharpens them; it flattens them from the end."""
 _SIGNS = {"staccato": "\\staccato", "accent": "\\accent", "tenuto": "\\tenuto", "strong-accent": "\\marcato"}
 
 
@@ -161,9 +160,12 @@ def _signature(fifths: int, mode: str) -> str:
     if known is not None:
         tonic = Key.from_signature(fifths, known).tonic
         return f"\\key {tonic.letter.lower()}{_ALTERED[tonic.alter]} \\{known} "
-    order = _SHARPENED if fifths > 0 else _SHARPENED[::-1]
-    signs = [f"({'CDEFGAB'.index(letter)} . ,{'SHARP' if fifths > 0 else 'FLAT'})" for letter in order]
-    return f"\\set Staff.keyAlterations = #`({' '.join(signs[: abs(fifths)])}) "
+    altered = (tone for tone in Key.from_signature(fifths, "major").scale if tone.alter)
+    signs = [
+        f"({LETTERS.index(tone.letter)} . ,{'SHARP' if fifths > 0 else 'FLAT'})"
+        for tone in sorted(altered, key=lambda tone: abs(tone.fifths))
+    ]
+    return f"\\set Staff.keyAlterations = #`({' '.join(signs)}) "
 
 
 def _voices(bar: etree._Element, divisions: Fraction) -> dict[tuple[int, str], list[_Played]]:

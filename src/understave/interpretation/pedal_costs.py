@@ -335,6 +335,13 @@ def clash(grounds: Grounds, first: int, index: int) -> tuple[Note, Note] | None:
     return grounds.notes[ringing[old]], grounds.notes[under[new]]
 
 
+def heard_in(notes: Sequence[Note], start: Fraction, end: Fraction) -> list[Note]:
+    """Return those of some notes, in order of onset, that are written to sound between two moments."""
+    # As floats, which compare fast.
+    first, last = float(start), float(end)
+    return [note for note in notes[: bisect_left(notes, last, key=lambda n: n.at)] if note.until > first]
+
+
 def _own_seventh(span: Span, notes: Sequence[Note]) -> set[int]:
     """Return the sound of the minor seventh in the bass of a chord labelled as a major triad, if it is there.
 
@@ -344,8 +351,7 @@ def _own_seventh(span: Span, notes: Sequence[Note]) -> set[int]:
     chord = span.numeral.chord(span.key)
     if chord.quality is not Quality.MAJOR:
         return set()
-    sounding = [note for note in notes if note.onset < span.end and note.end > span.start]
-    lowest = min(sounding, key=lambda note: note.midi, default=None)
+    lowest = min(heard_in(notes, span.start, span.end), key=lambda note: note.midi, default=None)
     seventh = (chord.root.semitone + 10) % 12
     if lowest is None or lowest.midi % 12 != seventh:
         return set()

@@ -46,7 +46,7 @@ import numpy as np
 
 from understave.findings.kinds import Kind
 from understave.harmony.reading import Details, Event, Span
-from understave.interpretation.pedal_costs import QUICK, REACH, Grounds, clash
+from understave.interpretation.pedal_costs import QUICK, REACH, Grounds, clash, heard_in
 from understave.interpretation.pedal_habit import HAND, STEP
 from understave.interpretation.pedal_search import DOWN, HALF, UP, Hold
 from understave.interpretation.plan import Origin
@@ -90,7 +90,7 @@ def reason(grounds: Grounds, before: Hold | None, hold: Hold) -> tuple[Origin, E
         pair = clash(grounds, before.first, first)
     if hold.depth == UP:
         label = _lift(grounds, hold)
-        if label in ("dry", "passage") and grounds.by_habit and runs_over(grounds, hold):
+        if label in ("dry", "passage") and grounds.by_habit and _runs_over(grounds, hold):
             label = "flutter"
         elif label == "dry" and grounds.by_habit:
             label = "quarter"
@@ -226,7 +226,7 @@ def _stands(grounds: Grounds, hold: Hold) -> bool:
     start, end = grounds.moments[first], span.end
     if hold.last < len(grounds.moments):
         end = min(end, grounds.moments[hold.last])
-    heard = {note.midi % 12 for note in grounds.notes if note.onset < end and note.end > start}
+    heard = {note.midi % 12 for note in heard_in(grounds.notes, start, end)}
     if len(heard & span.numeral.chord(span.key).semitones) < _FEWEST:
         return False
     low = grounds.lowest[first]
@@ -255,9 +255,9 @@ def _can_join(grounds: Grounds, hold: Hold) -> bool:
     return True
 
 
-def runs_over(grounds: Grounds, hold: Hold) -> bool:
+def _runs_over(grounds: Grounds, hold: Hold) -> bool:
     """Whether a hold is a quick run by step, over something that sounds from its beginning to its end."""
-    inside = sorted((n for n in grounds.notes if _within(grounds, hold, n)), key=lambda n: n.onset)
+    inside = [note for note in grounds.notes if _within(grounds, hold, note)]
     for staff in {note.staff for note in inside}:
         run = [note for note in inside if note.staff == staff]
         if len(run) < _RUN or any(

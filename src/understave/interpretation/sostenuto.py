@@ -26,7 +26,7 @@ LOW = 48
 def sostenuto(score: Score, moves: Sequence[PedalMove]) -> tuple[Sustained, ...]:
     """Return where the middle pedal is proposed, in order of time, one after the other."""
     found: list[Sustained] = []
-    played = hands(score)
+    played = _hands(score)
     for bass in _basses(score, played):
         one = _proposed(score, played, bass, moves)
         if one is not None and (not found or found[-1].end <= one.start):
@@ -34,7 +34,7 @@ def sostenuto(score: Score, moves: Sequence[PedalMove]) -> tuple[Sustained, ...]
     return tuple(found)
 
 
-def hands(score: Score) -> tuple[Note, ...]:
+def _hands(score: Score) -> tuple[Note, ...]:
     """Return what the pianist strikes: the last part with two staves or more, or the only two parts if each
     is called the same (a hand each); nothing in music for others.
     """

@@ -82,7 +82,7 @@ from understave.interpretation.tonal_pitch_space import (
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key
-from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.pitch import LETTERS, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
 
@@ -703,11 +703,8 @@ class _Scene:
         A step leads to the letter beside its own, up where it is raised in the key, down where it
         is lowered (common practice, no source).
         """
-        key = self.heard[i].span.key
-        altered = note.pitch.pitch_class.fifths - next(
-            tone.fifths for tone in key.scale if tone.letter == note.pitch.letter
-        )
-        letters = "CDEFGAB".index(self._spelled(i, note, goal).letter) - "CDEFGAB".index(note.pitch.letter)
+        _, altered = self.heard[i].span.key.degree(note.pitch.pitch_class)
+        letters = LETTERS.index(self._spelled(i, note, goal).letter) - LETTERS.index(note.pitch.letter)
         if altered * step_between(note.midi, goal) >= 0 and letters % 7 in (1, 6):
             return True
         goes = self._steps_to(note)
@@ -885,7 +882,7 @@ class _Scene:
 
         In minor the seventh on the tonic falls to the leading tone, the third of the dominant (any handbook).
         """
-        letter = "CDEFGAB"["CDEFGAB".index(note.pitch.letter) - 1]
+        letter = LETTERS[LETTERS.index(note.pitch.letter) - 1]
         after = self._next_chord(i)
         key, region = self.heard[i].span.key, self.heard[i].region
         near = list(after.members) if after else []

@@ -81,7 +81,6 @@ def _meant(name: str, keys: tuple[Key, ...], by_name: bool) -> list[str]:
 
 def _typed(name: str, key: Key, by_name: bool) -> Typed:
     """Read a chord; without a key a letter names none, so what is no numeral can only be a function."""
-    refused: UnderstaveError | None = None
     with suppress(UnderstaveError):
         typed = typed_chords(name, key, usual_entry())
         if by_name or typed.kind != "chord symbol":
@@ -89,10 +88,11 @@ def _typed(name: str, key: Key, by_name: bool) -> Typed:
     try:
         return typed_chords(name, key, "functions")
     except UnderstaveError as error:
-        refused = error
-    if by_name or usual_entry() == "functions":
-        raise refused
-    raise RepertoireError(f"{name!r} is no numeral and no function; name chords by letter with a key only.")
+        if by_name or usual_entry() == "functions":
+            raise
+        raise RepertoireError(
+            f"{name!r} is no numeral and no function; name chords by letter with a key only."
+        ) from error
 
 
 def _key_of_plan(word: str) -> str:
