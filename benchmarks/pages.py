@@ -97,6 +97,8 @@ class Row:
     graces_right: int = 0
     bars: int = 0
     bars_right: int = 0
+    wrong: int = 0
+    """Bars that are wrong, those missing or too many among them."""
     doubtful: int = 0
     named: int = 0
     words_read: int = 0
@@ -161,6 +163,7 @@ def compare(read: Score, there: Score, row: Row, signs: Sequence[Signs], listed:
         row.read += a.total()
         row.there += b.total()
         row.right += (a & b).total()
+        row.wrong += a != b
         if k is not None:
             row.bars += 1
             row.bars_right += a == b
@@ -274,7 +277,6 @@ def _table(rows: Sequence[Row], engravers: Sequence[str]) -> Table:
         for row in own[1:]:
             total = total + row
         for row in (*own, total) if len(own) > 1 else own:
-            wrong = row.bars - row.bars_right
             graces = row.graces_read + row.graces_there
             words = row.words_read + row.words_there
             table.add_row(
@@ -284,7 +286,7 @@ def _table(rows: Sequence[Row], engravers: Sequence[str]) -> Table:
                 f"{200 * row.graces_right / graces:.1f}" if graces else "",
                 f"{200 * row.words_right / words:.1f}" if words else "",
                 f"{100 * row.bars_right / max(1, row.bars):.1f} of {row.bars}",
-                f"{row.named} of {row.doubtful}, {row.named} of {wrong}",
+                f"{row.named} of {row.doubtful}, {row.named} of {row.wrong}",
                 f"{row.seconds / max(1, row.pages):.1f}",
             )
     return table

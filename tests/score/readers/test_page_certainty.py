@@ -6,9 +6,10 @@ That values must fill the bar: common practice, no source.
 from fractions import Fraction
 
 import pytest
-from benchmarks import engraved
+from benchmarks import engraved, pages
 from musicxml_text import attributes, bar, note, score
 
+from understave.score.readers.musicxml import read_musicxml
 from understave.score.readers.page.certainty import DOUBTFUL, Signs, confidence, signs_of
 from understave.score.readers.page.page_reader import read_with_signs
 from understave.score.readers.page.solving import Solution
@@ -64,3 +65,20 @@ def test_more_bars_than_are_listed_are_counted_and_the_sure_ones_left_out():
     listed, more = named.split("otherwise: ")[1].split(" and ")
     assert more == f"{len(doubtful) - 20} more; look at them first."
     assert sorted(listed.split(", ")) == sorted(doubtful[:20])
+
+
+def test_bars_that_are_missing_or_too_many_are_wrong_too():
+    """One bar is read that is not on the page, then one of the page is not read."""
+
+    def of(*pitches):
+        bars = [bar((attributes() if k == 0 else "") + note(p, 4), str(k + 1)) for k, p in enumerate(pitches)]
+        return read_musicxml(score("".join(bars)))
+
+    trouble = [NONE, Signs(8, 1, 3, 1, 1), NONE, NONE]
+    row = pages.compare(
+        of("C5", "G4", "D5", "E5"), of("C5", "D5", "E5"), pages.Row("Leland", "ours"), trouble
+    )
+    assert (row.bars, row.bars_right, row.wrong) == (3, 3, 1)
+    assert (row.doubtful, row.named) == (1, 1)
+    row = pages.compare(of("C5", "E5"), of("C5", "D5", "E5"), pages.Row("Leland", "ours"), trouble)
+    assert (row.bars, row.bars_right, row.wrong, row.named) == (3, 2, 1, 0)
