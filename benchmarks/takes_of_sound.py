@@ -278,7 +278,7 @@ def followed_only(score: Score, recording: Recording, first: int | None, last: i
     written = Written(score, first or 0, last)
     found = follow_sound(Heard(recording.samples, RATE), written)
     told = told_bars(written, found)
-    bars = [score.note_by_id[here[0].id].measure for here in written.notes]
+    bars = [here[0].measure for here in written.notes]
     runs: list[Run] = []
     group: list[int] = []
     for i in range(len(bars) + 1):

@@ -24,6 +24,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 from torch.utils.data import DataLoader, IterableDataset
 
+from training.piano_notes import VELOCITIES
 from training.random_playing import Array, Played, stretch
 from understave.takes.stroke_hearing import (
     HOP,
@@ -134,7 +135,7 @@ class Playing(IterableDataset[Batch]):
             )
 
     def _rows(self, k: int, played: Played, chance: np.random.Generator) -> Array:
-        velocities = np.array([30, 60, 88, 115])
+        velocities = np.array(VELOCITIES)
         # Neighbouring layers too, so that touch and loudness do not go together always.
         layer = np.abs(played.velocity[:, None] + chance.normal(0, 8) - velocities).argmin(axis=1)
         gain = 10 ** ((played.velocity - velocities[layer]) * chance.uniform(0.15, 0.4) / 20)

@@ -24,10 +24,10 @@ from understave.findings import read
 from understave.interpretation.perform import clock, perform
 from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
-from understave.takes import read_take, sound_tying, tie
+from understave.takes import Recording, read_take, sound_tying, tie
 from understave.takes import recorded as recorded_room
 from understave.takes.kept import add_take, drop_take, kept_take
-from understave.takes.recorded import recording_of
+from understave.takes.recorded import known_recording, recording_of, samples_of
 from understave.takes.sound_following import Followed, follow_sound, tuning
 from understave.takes.told import tell_take
 from understave.takes.views import excerpt_of, loudness, pedal_blur
@@ -123,6 +123,18 @@ def test_the_sound_of_a_film_is_read_from_its_own_zero(tmp_path, piece, sound, s
     first = np.flatnonzero(np.abs(found.samples) > 0.02)[0] / RATE
     there = np.flatnonzero(np.abs(sound) > 0.025 * np.max(np.abs(sound)))[0] / RATE
     assert first == pytest.approx(there, abs=0.05)
+
+
+def test_what_is_known_is_decoded_again_and_not_judged_again(tmp_path, sound, monkeypatch):
+    path = tmp_path / "mine.flac"
+    path.write_bytes(wave(sound, form="FLAC"))
+    found = read_take(path)
+    # Twenty times as long as decoding, and of no use once it has been tied.
+    monkeypatch.setattr(recorded_room, "loudness", None)
+    again = samples_of(known_recording(path, "sound", found.sha256))
+    assert np.array_equal(again, found.samples)
+    with pytest.raises(TakeError, match="no recording of sound"):
+        samples_of(Recording(Performance(()), (), "midi", "mine.mid", file=path))
 
 
 def test_what_is_not_this_piece_is_not_told(piece, sound):

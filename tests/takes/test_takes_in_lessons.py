@@ -19,9 +19,11 @@ import soundfile
 from tests.in_browser import running_browser, until
 from tests.once import opening
 
-from understave.acoustics.files import RATE
+from understave.acoustics.files import RATE, audio_bytes
 from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance, Strike
+from understave.acoustics.piano import GRAND
+from understave.acoustics.sound import render
 from understave.errors import UnderstaveError
 from understave.findings import read
 from understave.interpretation.perform import Clock, clock, perform
@@ -192,6 +194,27 @@ def test_what_was_recorded_travels_to_the_part_that_plays_it(lesson, monkeypatch
     assert contrasts_too
     assert carrying - contrasts_too == {"own playing", "takes shown"}
     assert "the conventions" not in next(p for p in parts if p.name == "own playing").inputs
+
+
+def test_recorded_sound_travels_to_no_part(tmp_path, monkeypatch):
+    parts = []
+
+    def stop(exports, planned, *rest):
+        parts.extend(planned)
+        raise PlannedError
+
+    source, take = opening(9), tmp_path / "mine.wav"
+    samples = render(played(read_score(source)), GRAND)
+    take.write_bytes(audio_bytes(".wav", samples, RATE))
+    monkeypatch.setattr(make, "build", stop)
+    with pytest.raises(PlannedError):
+        make_lesson(source, tmp_path / "lesson", LessonOptions(minutes=3, takes=(take,)))
+    assert {"own playing", "takes shown"} <= {p.name for p in parts}
+    assert max(len(pickle.dumps(p.make)) for p in parts) < 4 * len(samples)
+    # Each part that plays it finds it where it lies, wherever it is called.
+    monkeypatch.chdir(tmp_path)
+    heard = next(p for p in parts if p.name == "own playing").make({})
+    assert any(name.endswith(".mp3") for name in heard)
 
 
 def test_without_the_take_only_what_was_heard_or_timed_by_it_is_made_again(lesson):

@@ -405,7 +405,9 @@ def _tied(score: Score, path: Path, on_step: Callable[[str], None]) -> tuple[byt
     """Tie a recording; raise TakeError in a sentence where it is none, or of something else."""
     on_step(f"following {path.name}")
     data = bytes_of(path)
-    return data, tie(score, recording_of(data, path.name))
+    take = tie(score, recording_of(data, path.name))
+    # What was heard is large, and travels to no part: each that needs it reads it from the file.
+    return data, replace(take, recording=replace(take.recording, samples=None, file=path.resolve()))
 
 
 def _takes(score: Score, out: Path, added: Sequence[Take]) -> tuple[tuple[Take, ...], tuple[str, ...]]:
@@ -573,7 +575,7 @@ def _parts(work: Work) -> list[Part]:
     Where to add another: a function from `Work` to files, and its line here.
     """
     playing = work
-    # What was recorded is large, and travels to the one part that plays it.
+    # What was struck and how it is tied is large, and travels to the parts alone that play or show it.
     work = replace(work, own=(), own_written=())
     asked, written_by = work.asked, dict(playing.own_written)
     program = {"the program": program_digest()}

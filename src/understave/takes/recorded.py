@@ -75,11 +75,11 @@ def known_recording(path: Path, kind: Kind, sha256: str) -> Recording:
 
 def samples_of(recording: Recording) -> Samples:
     """Return the sound of a recording of sound, (frames,) at `acoustics.files.RATE`."""
-    if recording.samples is None and recording.file is not None:
-        recording = read_take(recording.file)
-    if recording.samples is None:
+    if recording.samples is not None:
+        return recording.samples
+    if recording.kind != "sound" or recording.file is None:
         raise TakeError(f"{recording.media} is no recording of sound.")
-    return recording.samples
+    return _decoded(bytes_of(recording.file), recording.file.name)
 
 
 def recording_of(data: bytes, name: str) -> Recording:
@@ -88,7 +88,10 @@ def recording_of(data: bytes, name: str) -> Recording:
     """
     suffix = Path(name).suffix.lower()
     if suffix in (*SOUND, *FILM):
-        return _sound(data, name, suffix in FILM)
+        mono = _decoded(data, name)
+        if len(mono) < RATE or loudness(mono, RATE) < FAINT:
+            raise TakeError(f"Nothing is heard in {name}; record it again, nearer to the piano.")
+        return Recording(Performance(()), (), "sound", name, hashlib.sha256(data).hexdigest(), 0.0, mono)
     if b"MThd" not in data[:4096]:
         raise TakeError(
             f"{name} is no MIDI recording (it does not begin with MThd); give a .mid file, or sound or film "
@@ -104,7 +107,9 @@ def recording_of(data: bytes, name: str) -> Recording:
     return Recording(performance, tuple(pedal), "midi", name, hashlib.sha256(data).hexdigest())
 
 
-def _sound(data: bytes, name: str, film: bool) -> Recording:
+def _decoded(data: bytes, name: str) -> Samples:
+    """Return the sound of a recording or film, (frames,) at `RATE`."""
+    film = Path(name).suffix.lower() in FILM
     try:
         sound, rate = _film_sound(data, name) if film else read_audio(io.BytesIO(data))
     except MissingError:
@@ -113,10 +118,7 @@ def _sound(data: bytes, name: str, film: bool) -> Recording:
         raise TakeError(f"{name} has no sound that can be read; choose another file.") from error
     if len(sound) > LONGEST_SOUND * rate:
         raise TakeError(f"{name} lasts longer than {LONGEST_SOUND / 60:g} minutes; cut it into parts.")
-    mono = one_channel(sound, rate)
-    if len(mono) < RATE or loudness(mono, RATE) < FAINT:
-        raise TakeError(f"Nothing is heard in {name}; record it again, nearer to the piano.")
-    return Recording(Performance(()), (), "sound", name, hashlib.sha256(data).hexdigest(), 0.0, mono)
+    return one_channel(sound, rate)
 
 
 def _film_sound(data: bytes, name: str) -> tuple[Samples, int]:

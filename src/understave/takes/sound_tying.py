@@ -14,7 +14,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from understave.acoustics.files import RATE as KEPT_AT
 from understave.acoustics.files import resample
@@ -23,7 +22,7 @@ from understave.errors import TakeError
 from understave.score.model import Score
 from understave.takes.recorded import samples_of
 from understave.takes.sound_following import Followed, Heard, follow_sound, told_bars
-from understave.takes.stroke_hearing import HOP, LOWEST_KEY, RATE, Rows, hear, strokes
+from understave.takes.stroke_hearing import HOP, KEYS, LOWEST_KEY, RATE, Rows, hear, strokes
 from understave.takes.take import Recording, Run, Take
 from understave.takes.tying import tie_struck
 from understave.takes.written import Written
@@ -41,8 +40,6 @@ LEAST_TOLD = 0.5
 FAINT, NEAR = 0.12, 0.1
 """How likely strokes must be, on the mean of a moment's keys, for a moment between others that was not heard;
 and seconds from where it is expected."""
-
-Seconds = NDArray[np.float64]
 
 
 @dataclass(slots=True)
@@ -92,7 +89,7 @@ def tie_sound(score: Score, recording: Recording, first: int | None = None, last
 def _judged(score: Score, found: Take, k: int, likely: Rows, heard: Heard) -> _Judged:
     run = found.runs[k]
     written = Written(score, run.first, run.last)
-    bars = [score.note_by_id[here[0].id].measure for here in written.notes]
+    bars = [here[0].measure for here in written.notes]
     inside = (written.quarters >= run.moments[0]) & (written.quarters <= run.moments[-1])
     order = sorted({bar for bar, i in zip(bars, inside, strict=True) if i})
     # Of the whole bar, so that one of which a run has only the end or the beginning is seldom told.
@@ -138,7 +135,7 @@ def _exact(run: Run, written: Written, likely: Rows) -> Run:
     inside = np.flatnonzero((written.quarters > moments[0]) & (written.quarters < moments[-1]))
     for i in inside.tolist():
         moment = float(written.quarters[i])
-        keys = sorted({n.midi - LOWEST_KEY for n in written.notes[i] if 0 <= n.midi - LOWEST_KEY < 88})
+        keys = sorted({n.midi - LOWEST_KEY for n in written.notes[i] if 0 <= n.midi - LOWEST_KEY < KEYS})
         if moment in known or not keys:
             continue
         k = int(np.searchsorted(moments, moment))
