@@ -64,6 +64,11 @@ def test_resampling_keeps_tones_to_a_ten_thousandth(rate, wanted, hertz):
     assert np.max(np.abs(found - expected)[200:-200]) < 1e-4
 
 
+def test_sound_that_has_the_rate_already_stays_as_it_is():
+    given = tone(1000.0, 0.5, 0.1, RATE)
+    assert resample(given, RATE, RATE) is given
+
+
 def test_unknown_ending_is_one_sentence(tmp_path):
     with pytest.raises(UnderstaveError, match=r"lesson\.xyz has no ending .* \.wav, \.flac, \.mp3 or \.opus"):
         write_audio(tmp_path / "lesson.xyz", tone(), RATE)

@@ -125,6 +125,18 @@ OCTAVES = build("D5:2 Bb4:2 | Eb5:4", "D4:2 Bb3:2 | Eb4:4", "D3:2 Bb2:2 | Eb3:4"
 INTERRUPTED = build("F5:1 G5 A5 A5 | A5:4", "D4:1 Eb4 E4 r | r:1 F4:3", "D3:1 Eb3 E3 G3 | F3:4", signature=-1)
 """D, E flat, E and F in the bass, with G between the last two."""
 
+CHANGING = build(
+    "C5:1 B4:1 | C5:2 | B4:2 | C5:2 | B4:2", "C3:1 G3:1 | C3:2 | G3:2 | C3:2 | G3:2", meter="2/4"
+)
+CHANGING = replace(
+    CHANGING,
+    measures=tuple(
+        replace(m, start=F(start), length=F(beats), beats=beats)
+        for m, start, beats in zip(CHANGING.measures, (0, 2, 6), (2, 4, 4), strict=False)
+    ),
+)
+"""A bar of two beats and two of four, with two chords in each."""
+
 NEIGHBOUR = build("D5:1 C5 B4 B4 | G4:4", "B4:1 G4 G4 G4 | E4:4", "G4:1 E4 D4 F4 | C4:4", "G3:4 | C3:4")
 """A six-four between two dominants over one bass, on a lighter beat than the first."""
 
@@ -142,6 +154,7 @@ SUNG = replace(
 ON = {
     "sung": (SUNG, "C: I:4 | I:4 | I:4 | I:4 | I:4"),
     "neighbour": (NEIGHBOUR, "C: V:1 Cad64:1 V7:2 | I:4"),
+    "changing": (CHANGING, "C: I:1 V:1 | I:2 V:2 | I:2 V:2"),
     "rootless": (ROOTLESS, "Db: viio43/ii:4 | ii6:4"),
     "octaves": (OCTAVES, "Eb: V:4 | I:4"),
     "interrupted": (INTERRUPTED, "d: i:1 V7/V:1 viio7/III:2 | III:4"),
@@ -199,6 +212,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("close", h.Labelled(F(3), F(3), K("C"), R("V"))),
     ("exposition", h.KeyEntered(F(8), F(12), K("C"))),
     ("close", p.ChangesHere(F(2), F(2))),
+    ("changing", h.Quick(F(0), F(10), 2)),
     ("amen", h.Cadence(F(4), F(8), K("C"), "plagal", P("C5"))),
     ("still", p.SoundsOn(F(0), F(12), C("C"))),
     ("overshooting", n.Overshoots(F(0), F(2), "v1n1", "v1n2", "v1n3")),

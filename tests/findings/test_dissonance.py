@@ -125,6 +125,11 @@ def test_what_was_struck_before_a_printed_pedal_rings_on_in_it():
         (("Mit Pedal",), None),
         (("avec pédale", "sans pédale"), 1),
         (("without pedal",), 1),
+        (("due pedali",), None),
+        (("con due pedali",), None),
+        (("col ped.",), None),
+        (("sempre ped.",), None),
+        (("con ped.", "no ped."), 1),
     ],
 )
 def test_a_pedal_asked_for_in_words_holds_until_it_is_taken_back(words, bare):

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
 import pytest
+from tests.findings.build import build
 from tests.partial import event as made
 from tests.wording.readings import EXAMPLES, NAMES, piece
 
@@ -122,6 +124,16 @@ def test_without_phrases_a_passage_has_eight_bars():
         "33",
     ]
     assert tell(score, bare)[0].sentences[0].text.startswith("The piece begins in E flat major")
+
+
+def test_a_short_phrase_is_counted_in_bars_of_its_own_meter():
+    """A bar of 2/4 and one of 4/4 are two bars (any handbook on meter), and too few for a passage."""
+    score, reading = build("C5:2 | C5:2 | C5:2 | C5:2 | C5:2 | C5:2 | C5:2", meter="2/4"), Reading(())
+    bars = zip(score.measures, (0, 2, 6, 10), (2, 4, 4, 4), strict=False)
+    changed = tuple(replace(m, start=F(at), length=F(beats), beats=beats) for m, at, beats in bars)
+    phrases = tuple(made("phrase", "phrase", a, b) for a, b in ((0, 6), (6, 14)))
+    assert passages(replace(score, measures=changed), replace(reading, events=phrases)) == ((0, 14),)
+    assert len(passages(score, replace(reading, events=phrases))) == 2
 
 
 def test_what_is_rare_comes_before_what_is_common():

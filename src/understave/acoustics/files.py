@@ -89,14 +89,14 @@ def audio_bytes(  # noqa: PLR0913
     import soundfile
 
     container, subtype = _format(Path(f"sound{suffix}"))
-    if container == "OGG" and rate != OPUS_RATE:
+    if container == "OGG":
         sound, rate = resample(sound, rate, OPUS_RATE), OPUS_RATE
     level = common_gain([sound]) if gain is None else gain
     channels = 1 if sound.ndim == 1 else sound.shape[1]
     even: dict[str, Any] = {}
     if steady and container == "MP3":
         even = {"bitrate_mode": "CONSTANT", "compression_level": 0.75 if channels > 1 else _MONO_LEVEL}
-        if channels == 1 and rate != STEADY_RATE:
+        if channels == 1:
             sound, rate = resample(sound, rate, STEADY_RATE), STEADY_RATE
     memory = io.BytesIO()
     with soundfile.SoundFile(
@@ -135,11 +135,16 @@ def read_audio(source: Path | str | BinaryIO) -> tuple[Samples, int]:
 def one_channel(sound: Samples, rate: int) -> Samples:
     """Return sound, (frames,) or (frames, channels), as one channel at `RATE`."""
     mono = sound.mean(axis=1, dtype=np.float32) if sound.ndim > 1 else sound
-    return np.asarray(resample(mono, rate, RATE) if rate != RATE else mono, np.float32)
+    return np.asarray(resample(mono, rate, RATE), np.float32)
 
 
 def resample(sound: Samples, rate: int, wanted: int) -> Samples:
-    """The same audio at another rate, by a windowed sinc (Kaiser, some 90 dB) of 64 taps for each phase."""
+    """The same audio at another rate, by a windowed sinc (Kaiser, some 90 dB) of 64 taps for each phase.
+
+    At its own rate it is returned as it is.
+    """
+    if rate == wanted:
+        return sound
     common = gcd(rate, wanted)
     up, down = wanted // common, rate // common
     audio = sound[:, None] if sound.ndim == 1 else sound

@@ -143,4 +143,4 @@ def render_soundfont(
         ) from error
     sound, own_rate = read_audio(io.BytesIO(bytes(wave)))
     sound = sound * np.float32(10 ** (LEVEL_DB / 20))
-    return sound if own_rate == rate else resample(sound, own_rate, rate)
+    return resample(sound, own_rate, rate)

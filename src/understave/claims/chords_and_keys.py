@@ -641,7 +641,7 @@ class Quick(Claim):
     against: float | None = None
 
     def holds(self, facts: Facts) -> bool:
-        bars = float((self.end - self.start) / facts.bar(self.start).full_length)
+        bars = float(facts.score.bars_between(self.start, self.end))
         if bars <= 0:
             return False
         found = len(run(facts, self.start, self.end)) / bars

@@ -175,7 +175,7 @@ def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
 def ending_key(score: Score, spans: tuple[Span, ...]) -> Key | None:
     """Return the key in which a piece comes to its end, None where its last bars break off.
 
-    The last chord is the tonic, and from half a bar before the end on nothing else is struck: some bars taken
+    The last chord is the tonic, and from half a bar before the end on nothing else sounds: some bars taken
     out of a piece end neither it nor in a key (common practice, no source).
     """
     if not spans:

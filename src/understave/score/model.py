@@ -152,7 +152,9 @@ class Part:
     hidden: bool = False
 
 
-_PEDAL_WORDS = re.compile(r"(?:(con|mit|avec|with)|senza|ohne|sans|without) p[eé]d", re.IGNORECASE)
+_PEDAL_WORDS = re.compile(
+    r"(?:((?:con )?due|con|col|sempre|mit|avec|with)|senza|ohne|sans|without|no) p[eé]d", re.IGNORECASE
+)
 """*Con pedale* and its like in four languages, and what takes it back (common practice, no source)."""
 
 

@@ -124,7 +124,7 @@ def tell(
         here = [event for event in events if not _is_wide(event, score) and lo <= _anchor(event) < hi]
         if bars and start <= bars[0]:
             here += [event for event in events if _lasts(event) and event.start < lo < event.end]
-        close = bars is not None and _bars_in(score, *bars) <= _FEW_BARS
+        close = bars is not None and score.bars_between(*bars) <= _FEW_BARS
         least = 0.0 if close else LEAST
         chosen = _choose(_worth_telling(here, close), MOST[level], SAME[level], least, so)
         sentences = _sentences(chosen, score, level, language, spoken)
@@ -145,7 +145,7 @@ def passages(score: Score, reading: Reading) -> tuple[tuple[Fraction, Fraction],
         return tuple(zip(starts, [*starts[1:], score.end], strict=True))
     cuts: list[tuple[Fraction, Fraction]] = []
     for start, end in phrases:
-        short = cuts and _bars_in(score, *cuts[-1]) < _FEWEST_BARS
+        short = cuts and score.bars_between(*cuts[-1]) < _FEWEST_BARS
         if cuts and (short or end - start < score.measure_at(start).full_length):
             cuts[-1] = (cuts[-1][0], end)
         else:
@@ -212,10 +212,6 @@ def _key_sentence(score: Score, reading: Reading, book: Phrasebook) -> list[Sent
     events = tuple(event for event in reading.events if event in KEY)
     notes = tuple(dict.fromkeys(i for event in events for i in event.notes))
     return [Sentence(text, "", Fraction(0), notes, events)] if text else []
-
-
-def _bars_in(score: Score, start: Fraction, end: Fraction) -> float:
-    return float((end - start) / score.measure_at(start).full_length)
 
 
 def _lasts(event: Event) -> bool:
