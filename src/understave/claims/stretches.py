@@ -456,10 +456,9 @@ def _hand_notes(facts: Facts, hand: str, start: Fraction, end: Fraction) -> list
         return [note for note in notes if note.part == part]
     if hand not in HANDS:
         return list(notes)
-    keyboard = [part for part in facts.score.parts if part.last_staff > part.first_staff] or list(
-        facts.score.parts
-    )
-    staff = keyboard[-1].first_staff + HANDS[hand]
+    players = facts.score.keyboards
+    first = players[-1][0] if players else -1
+    staff = facts.score.parts[first].first_staff + HANDS[hand]
     return [note for note in notes if note.staff == staff]
 
 

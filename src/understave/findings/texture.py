@@ -476,10 +476,12 @@ def hand_of(score: Score, staff: int) -> str:
     """Return what plays a staff: a hand, the voice that sings the words, or a part by its name."""
     if singer_of(score) == staff:
         return "voice"
+    for player in score.keyboards:
+        first, last = score.parts[player[0]].first_staff, score.parts[player[-1]].last_staff
+        if last == first + 1 and first <= staff <= last:
+            return "right hand" if staff == first else "left hand"
     for part in score.parts:
         if part.first_staff <= staff <= part.last_staff:
-            if part.last_staff == part.first_staff + 1:
-                return "right hand" if staff == part.first_staff else "left hand"
             return "part" if part.hidden else part.name or "part"
     return "part"
 

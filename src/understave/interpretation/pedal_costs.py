@@ -218,8 +218,8 @@ class Grounds:
 
 
 def played(score: Score) -> tuple[Note, ...]:
-    """Return the notes that a pianist plays: those of parts with two staves, or all if there is none."""
-    pianos = {i for i, part in enumerate(score.parts) if part.last_staff > part.first_staff}
+    """Return the notes that a pianist plays: those of parts for two hands, or all if there is none."""
+    pianos = {i for parts in score.keyboards for i in parts}
     return tuple(
         note
         for note in score.notes

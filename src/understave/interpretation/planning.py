@@ -35,12 +35,12 @@ class PlanOptions:
 
 
 def for_keyboard(score: Score) -> bool:
-    """Whether a piece has a part for two hands: two staves, or two parts that are all there is.
+    """Whether a piece has a part for two hands: a keyboard's, or two parts that are all there is.
 
     Others, a string quartet say, are played on the piano to be heard; a pedal planned for them would be
     nobody's.
     """
-    return len(score.parts) <= 2 or any(part.last_staff > part.first_staff for part in score.parts)
+    return len(score.parts) <= 2 or bool(score.keyboards)
 
 
 def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions()) -> Plan:

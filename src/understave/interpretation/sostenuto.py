@@ -35,12 +35,11 @@ def sostenuto(score: Score, moves: Sequence[PedalMove]) -> tuple[Sustained, ...]
 
 
 def _hands(score: Score) -> tuple[Note, ...]:
-    """Return what the pianist strikes: the last part with two staves or more, or the only two parts if each
-    is called the same (a hand each); nothing in music for others.
+    """Return what the pianist strikes: the last keyboard, or the only two parts if each is called the same
+    (a hand each); nothing in music for others.
     """
-    wide = [number for number, part in enumerate(score.parts) if part.last_staff > part.first_staff]
     alike = len(score.parts) == 2 and len({part.name for part in score.parts}) == 1
-    own = set(wide[-1:] or ((0, 1) if alike else ()))
+    own = set(score.keyboards[-1] if score.keyboards else (0, 1) if alike else ())
     return tuple(note for note in score.struck if note.part in own)
 
 

@@ -20,7 +20,7 @@ The tempo is the printed one, else that of the tempo word, else `USUAL_TEMPO`.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -147,14 +147,10 @@ def joined(values: Sequence[float]) -> float:
 
 
 def keyboard_part(score: Score) -> tuple[Part, ...]:
-    """Return the part the pianist plays: with two staves or more and most notes, else all parts."""
-    wide = [i for i, part in enumerate(score.parts) if part.last_staff > part.first_staff]
-    if not wide:
-        return score.parts
-    counts: dict[int, int] = defaultdict(int)
-    for note in score.notes:
-        counts[note.part] += 1
-    return (score.parts[max(wide, key=lambda i: counts[i])],)
+    """Return what the pianist plays: the parts for two hands with most notes, else all parts."""
+    counts = Counter(note.part for note in score.notes)
+    most = max(score.keyboards, key=lambda player: sum(counts[i] for i in player), default=None)
+    return score.parts if most is None else tuple(score.parts[i] for i in most)
 
 
 def hands_of(score: Score) -> dict[str, list[Note]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
@@ -152,6 +153,24 @@ class Part:
     hidden: bool = False
 
 
+_KEYBOARD = re.compile(
+    r"(piano|klavier|clavier|cembalo|clavecin|harpsichord|fortepiano|hammer(klavier|flügel)|pf\b|pno\b)",
+    re.IGNORECASE,
+)
+"""How the names of parts for a keyboard begin in four languages (common practice, no source)."""
+
+
+def keyboards(parts: Sequence[Part]) -> tuple[tuple[int, ...], ...]:
+    """Return the parts for two hands, by their place in `parts`, those of one player together.
+
+    A part of two staves or more is one player's; where there is none, the only two parts that are called a
+    keyboard are a player's hands, if they are neighbours of one staff each.
+    """
+    wide = tuple((i,) for i, part in enumerate(parts) if part.last_staff > part.first_staff)
+    called = tuple(i for i, part in enumerate(parts) if _KEYBOARD.match(part.name.strip()))
+    return wide or ((called,) if len(called) == 2 and called[1] == called[0] + 1 else ())
+
+
 _PEDAL_WORDS = re.compile(
     r"(?:((?:con )?due|con|col|sempre|mit|avec|with)|senza|ohne|sans|without|no) p[eé]d", re.IGNORECASE
 )
@@ -192,6 +211,11 @@ class Score(Stored):
     def struck(self) -> tuple[Note, ...]:
         """The notes that sound in the music's own time: no grace notes, no cues."""
         return tuple(note for note in self.notes if note.duration and not note.grace and not note.cue)
+
+    @cached_property
+    def keyboards(self) -> tuple[tuple[int, ...], ...]:
+        """The parts for two hands, by number, those of one player together."""
+        return keyboards(self.parts)
 
     @cached_property
     def pedal_words(self) -> tuple[tuple[Fraction, bool], ...]:

@@ -17,14 +17,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from understave.score.model import Note, Part
+from understave.score.model import Note, Part, keyboards
 
 
 def with_small_print(notes: Sequence[Note], parts: Sequence[Part]) -> tuple[Note, ...]:
     """Return the notes with `cue` left on those alone that are not played; `notes` are in order of time."""
     if not any(note.cue for note in notes):
         return tuple(notes)
-    pianos = {i for i, part in enumerate(parts) if part.last_staff > part.first_staff}
+    pianos = {i for player in keyboards(parts) for i in player}
     sounding: dict[int, list[tuple[Fraction, Fraction]]] = defaultdict(list)
     for note in notes:
         if not note.cue and note.duration > 0:

@@ -636,7 +636,7 @@ def _is_for_player(score: Score, advice: Advice) -> bool:
     """Whether the pianist can follow an advice: its notes are the keyboard's, or it is about none."""
     if not for_keyboard(score):
         return advice.aspect in ("dynamics", "timing")
-    hands = [part for part in score.parts if part.last_staff > part.first_staff] or list(score.parts)
+    hands = [score.parts[i] for player in score.keyboards for i in player] or list(score.parts)
     staves = {k for part in hands for k in range(part.first_staff, part.last_staff + 1)}
     notes = [note for note in (score.note_by_id.get(i) for i in advice.notes) if note is not None]
     return all(note.staff in staves for note in notes)
