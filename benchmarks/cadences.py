@@ -18,14 +18,18 @@ counted, with the end of the piece left out:
 Spans come from the tool's own reading ("own") and from the analyst ("analyst", the ceiling). With
 ``--no-fermatas`` the printed fermatas are taken out of the score first.
 
-Songs are marked sparingly, mostly at the ends of stanzas, so that precision there says little. In the
-variations the marks stand at the barline before the bar of the last chord (their phrases were cut there
-when the set was made); each is moved to the end of the bar that it opens.
+Songs are marked sparingly, mostly at the ends of stanzas, so that precision there says little. And where a
+mark in a song parts the two names of one chord ("IV || C: I"), it stands for the change of key: two thirds
+of these stand within a word or a line of the poem, where no singer breathes. They are left out of songs
+(``--all-marks`` counts them too); in chorales they stand under fermatas, and stay. In the variations the
+marks stand at the barline before the bar of the last chord (their phrases were cut there when the set was
+made); each is moved to the end of the bar that it opens.
 """
 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -39,14 +43,17 @@ from benchmarks import corpora
 from understave.errors import UnderstaveError
 from understave.findings.cadences import CADENCE, cadences_of, find_cadences
 from understave.findings.closes import find_closes
+from understave.findings.ended_sections import endings_with_sections
 from understave.findings.form import sections_of
-from understave.findings.phrases import find_endings
 from understave.findings.sung_sections import begins_with
 from understave.harmony.reading import Span
 from understave.harmony.trained import read_trained
 from understave.score.model import Score
 
 MOVED = ("variations",)
+PIVOTED = ("lieder",)
+PIVOT = re.compile(r"\|\|(?= +[A-Ga-g][#b-]*:)")
+"""A mark between the two names that a chord has in two keys: no beat stands between mark and key."""
 WAYS = ("end", "cadence", "close")
 
 
@@ -122,6 +129,12 @@ def marks_of(text: str, score: Score, moved: bool = False) -> Marked:
     return Marked(analysis.spans, tuple(marks), tuple(sorted(sections)), fit)
 
 
+def analysed(piece: corpora.Piece, all_marks: bool = False) -> str:
+    """Return the text of an analysis, in songs without the marks that only part a pivot chord's two names."""
+    text = piece.analyses[0].read_text(encoding="utf-8", errors="replace")
+    return text if all_marks or piece.set not in PIVOTED else PIVOT.sub("", text)
+
+
 def agreeing(
     marks: Sequence[Mark], found: Sequence[tuple[Fraction, Fraction]], score: Score, way: str
 ) -> int:
@@ -168,7 +181,7 @@ def without_fermatas(score: Score) -> Score:
 def judge(score: Score, spans: tuple[Span, ...], marked: Marked) -> dict[str, tuple[int, int, int]]:
     """Return, by way of counting, how many were found, how many are marked, and how many agree."""
     closes = find_closes(spans)
-    endings = find_endings(score, closes)
+    endings = endings_with_sections(score, spans)
     inner = [e for e in endings if e.time < score.end]
     pairs = [(e.close.arrival if e.close else e.time, e.time) for e in inner]
     events = cadences_of(score, spans, closes, endings)
@@ -205,6 +218,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--every", type=int, default=1, help="take every n-th piece of a set")
     parser.add_argument("--spans", nargs="*", default=["own", "analyst"], choices=["own", "analyst"])
     parser.add_argument("--no-fermatas", action="store_true", help="take fermatas out of the scores")
+    parser.add_argument("--all-marks", action="store_true", help="count marks at changes of key in songs too")
     options = parser.parse_args(arguments)
     console = Console(width=None if sys.stdout.isatty() else 130)
     table = Table("set", "pieces", "spans", title="phrase ends, phrase-ending cadences, sections: P / R / F1")
@@ -222,7 +236,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for piece in track(members, description=name, console=console, transient=True):
             try:
                 score = corpora.cached_score(piece.score)
-                text = piece.analyses[0].read_text(encoding="utf-8", errors="replace")
+                text = analysed(piece, options.all_marks)
                 marked = marks_of(text, score, name in MOVED)
             except (UnderstaveError, OSError, ImportError) as error:
                 console.print(f"{piece.set}/{piece.name}: {error}", markup=False)

@@ -13,14 +13,8 @@ from pathlib import Path
 import pytest
 from tests.findings.build import build, spans_of
 
-from understave.findings.instructions import (
-    COMMON_PRACTICE,
-    DICTIONARY,
-    TERMS,
-    find_instructions,
-    plain,
-    read_text,
-)
+from understave.findings.instructions import COMMON_PRACTICE, find_instructions
+from understave.findings.printed_words import DICTIONARY, TERMS, plain, read_text
 from understave.harmony.reading import Event
 from understave.harmony.romantext import parse, read_analysis
 from understave.score.model import Direction, Score

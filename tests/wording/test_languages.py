@@ -23,7 +23,7 @@ from understave.engraving.event_lane import event_name
 from understave.errors import UnderstaveError
 from understave.export.annotated import annotated_musicxml
 from understave.findings.catalogue import kinds
-from understave.findings.instructions import DICTIONARY
+from understave.findings.printed_words import DICTIONARY
 from understave.harmony.reading import Detail
 from understave.interpretation.perform import clock
 from understave.media.cards import flash_cards

@@ -68,9 +68,10 @@ from understave.findings.closes import (
     is_tonic,
     numeral_in,
 )
+from understave.findings.ended_sections import endings_with_sections
 from understave.findings.endings import is_sung, melody_of
 from understave.findings.kinds import Kind, Lane, Stop
-from understave.findings.phrases import Ending, endings_of, phrases_of
+from understave.findings.phrases import Ending, phrases_of
 from understave.findings.remembered import remembered
 from understave.findings.sixfours import find_sixfours
 from understave.findings.sounding_notes import soundings
@@ -137,14 +138,14 @@ _STOPPED = frozenset({"fermata", "rest", "silence", "double bar"})
 def find_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return cadences and Picardy thirds in order of their start."""
     closes = find_closes(spans)
-    return cadences_of(score, spans, closes, endings_of(score, spans))
+    return cadences_of(score, spans, closes, endings_with_sections(score, spans))
 
 
 @remembered
 def find_phrases_and_cadences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return phrases, cadences and Picardy thirds, found from one search for the ends of phrases."""
     closes = find_closes(spans)
-    endings = endings_of(score, spans)
+    endings = endings_with_sections(score, spans)
     return (*phrases_of(score, endings), *cadences_of(score, spans, closes, endings))
 
 

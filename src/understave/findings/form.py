@@ -40,11 +40,12 @@ import numpy as np
 from understave.findings import sung_sections
 from understave.findings.closes import AUTHENTIC, find_closes
 from understave.findings.form_names import form_name
-from understave.findings.instructions import read_text
 from understave.findings.keyplan import ending_key, home_key
 from understave.findings.kinds import Kind, Lane
 from understave.findings.modes import regions_of
 from understave.findings.phrases import Ending, endings_of
+from understave.findings.printed_words import read_text
+from understave.findings.remembered import remembered
 from understave.findings.returns import main_key, passages_of, similarity
 from understave.findings.sung_sections import begins_with, is_song, sung_evidence
 from understave.findings.texture import stretches_of, texture_of
@@ -186,6 +187,7 @@ def find_form(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return _told(score, spans, _up_to_the_voice(score, spans, sections))
 
 
+@remembered
 def sections_of(score: Score, spans: tuple[Span, ...]) -> tuple[Section, ...]:
     """Return the sections of a piece, end to end."""
     table = evidence(score, spans)

@@ -1,9 +1,6 @@
 """Score and spans -> printed instructions, read and explained, and what the printed pedal does to chords.
 
-The dictionary is `instructions.toml` beside this module: every term has an id, the forms it is printed in
-(Italian, French, German, English); where an instrument of about 1780 to 1840 and a modern one ask for
-different things, it says so (common practice, no source, throughout). What terms mean stands with the words.
-`TERMS` leads from a printed form, written plainly (no capitals, no accents), to the id.
+The words are read by `printed_words`; what terms mean stands with the words of each language.
 
 Event: kind ``"instruction"``; `notes` are those struck at its moment in its staff; it lasts until the next
 of its label (tempo and tempo change end each other), character and touch to the end of their bar unless
@@ -49,18 +46,15 @@ Sentences, one per label:
 
 from __future__ import annotations
 
-import re
-import tomllib
-import unicodedata
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from importlib.resources import files
 from itertools import combinations
 
 from understave.findings.dissonance import pedal_stretches
 from understave.findings.kinds import Kind
+from understave.findings.printed_words import DICTIONARY, METRONOME, plain, read_text
 from understave.findings.rhythm import Change, changes_of
 from understave.findings.sounding_notes import Soundings, soundings
 from understave.harmony.reading import Details, Event, Span
@@ -102,8 +96,6 @@ class PedalMarkDetails(Details):
 
 COMMON_PRACTICE = "common practice, no source"
 _DEGREE = "how much"
-_LONGEST = 6
-"""Words at most in a printed form."""
 _LEVELS = {
     "pppp": 0,
     "ppp": 1,
@@ -115,103 +107,6 @@ _LEVELS = {
     "fortissimo": 7,
     "fff": 8,
 }
-# Words that join terms and add nothing of their own.
-_JOINING = frozenset(
-    {"e", "ed", "et", "und", "and", "ma", "mais", "aber", "but", "con", "mit", "avec", "with"}
-    | {"al", "alla", "en", "il", "la", "le", "lo", "di", "in", "a", "un", "una", "the"}
-)
-_METRONOME = re.compile(
-    r"[(\[]?\s*(?:(?:whole|half|quarter|eighth|16th|32nd|breve)\.*|[\U0001D15D-\U0001D164♩♪]\.*|M\.\s?M\.)"
-    r"\s*=?\s*(?:ca?\.?\s*)?[\d.]+(?:\s*[-–]\s*\d+)?\s*[)\]]?"
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Term:
-    """A dictionary entry.
-
-    `pianos_differ` where it asks different things of early and modern instruments; `of_notes` where it says
-    how the notes at hand are played, not a whole passage or piece: with which hand, rolled, an octave higher.
-    """
-
-    id: str
-    kind: str
-    language: str
-    printed: tuple[str, ...]
-    pianos_differ: bool = False
-    of_notes: bool = False
-
-
-def _load() -> dict[str, Term]:
-    table = tomllib.loads(
-        files("understave.findings").joinpath("instructions.toml").read_text(encoding="utf-8")
-    )
-    found: dict[str, Term] = {}
-    for kind, entries in table.items():
-        for name, entry in entries.items():
-            printed = tuple(entry["printed"])
-            differ, of_notes = entry.get("pianos_differ", False), entry.get("of_notes", False)
-            found[name] = Term(name, kind, entry["lang"], printed, differ, of_notes)
-    return found
-
-
-def plain(text: str) -> str:
-    """Return a text in small letters, without accents and signs, its spaces made single."""
-    small = unicodedata.normalize("NFKD", text.casefold().replace("’", "'"))
-    bare = "".join(c for c in small if not unicodedata.combining(c))
-    return " ".join(_SIGNS.sub(" ", bare).split())
-
-
-_SIGNS = re.compile(r"[.,;:()\[\]/⁄!\"–—]")
-
-
-DICTIONARY: dict[str, Term] = _load()
-TERMS: dict[str, str] = {plain(form): term.id for term in DICTIONARY.values() for form in term.printed}
-"""Printed form, made plain, to term id."""
-
-
-def read_text(text: str) -> tuple[tuple[str, ...], str]:
-    """Return the ids of the terms in a printed text, and the words that are not in the dictionary.
-
-    The longest printed form wins; words that only join are passed over.
-    """
-    words = plain(_letters_told_apart(_METRONOME.sub(" ", text))).split()
-    terms: list[str] = []
-    unread: list[str] = []
-    i = 0
-    while i < len(words):
-        for length in range(min(_LONGEST, len(words) - i), 0, -1):
-            term = TERMS.get(" ".join(words[i : i + length]))
-            if term is not None:
-                terms.append(term)
-                i += length
-                break
-        else:
-            unread.append(words[i])
-            i += 1
-    # Joining words are only passed over where they join known terms; in a sentence they stay.
-    rest = [w for w in unread if w not in _JOINING]
-    return tuple(terms), " ".join(unread).replace(_NO_SIGN, "") if rest else ""
-
-
-_NO_SIGN = "\N{WORD JOINER}"
-_LETTER = re.compile(r"(?<![^\W_])[FfPp](?![^\W_])")
-_KEY_BEFORE = re.compile(r"\b(?:in|en)\s+$", re.IGNORECASE)
-_KEY_AFTER = re.compile(r"[\s-]*(?:minor|major|moll|dur|mineur|majeur|flat|sharp)\b", re.IGNORECASE)
-
-
-def _letters_told_apart(text: str) -> str:
-    """Mark the letters F and P that are no dynamics, as titles and credits have them.
-
-    Dynamics are printed small; a capital is an initial or a key (F. Hensel, Sonata in F), and so is a small
-    letter after "in" or before a mode (in f, f-Moll). Common practice, no source.
-    """
-
-    def kept(m: re.Match[str]) -> str:
-        key = _KEY_BEFORE.search(text[: m.start()]) or _KEY_AFTER.match(text[m.end() :])
-        return m[0] + _NO_SIGN if m[0].isupper() or key else m[0]
-
-    return _LETTER.sub(kept, text)
 
 
 def find_instructions(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
@@ -250,7 +145,7 @@ def _instructions(score: Score) -> list[Event]:
         seen.add((direction.onset, plain(direction.text)))
         main = next((t for t in terms if DICTIONARY[t].kind != _DEGREE), terms[0] if terms else None)
         label = DICTIONARY[main].kind if main is not None else "text"
-        detail = InstructionDetails(text=" ".join(_METRONOME.sub(" ", direction.text).split()), terms=terms)
+        detail = InstructionDetails(text=" ".join(METRONOME.sub(" ", direction.text).split()), terms=terms)
         if main is not None:
             detail = replace(detail, language=DICTIONARY[main].language)
         if met.isdisjoint(terms):
@@ -290,7 +185,7 @@ def _text_of(direction: Direction) -> str:
     """Return the words of a direction; a hairpin says crescendo or diminuendo, a bare tempo nothing."""
     if direction.kind == "fermata":
         return "fermata"
-    return _METRONOME.sub(" ", direction.text).strip() or (
+    return METRONOME.sub(" ", direction.text).strip() or (
         direction.text.strip() if direction.value is not None else ""
     )
 

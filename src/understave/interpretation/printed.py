@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from understave.findings.instructions import read_text
+from understave.findings.printed_words import read_text
 from understave.findings.remembered import remembered
 from understave.score.model import Direction, Score
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.findings.dissonance import pedal_stretches
-from understave.findings.instructions import read_text
+from understave.findings.printed_words import read_text
 from understave.score.model import Note, Score
 
 WITH = frozenset(

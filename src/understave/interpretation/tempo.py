@@ -13,7 +13,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 
-from understave.findings.instructions import DICTIONARY, read_text
+from understave.findings.printed_words import DICTIONARY, read_text
 from understave.score.model import Direction, Score
 
 ORDINARY = 90.0

@@ -42,12 +42,12 @@ from fractions import Fraction
 
 from understave.findings.dissonance import SHARP_DISSONANCE, SharpDissonanceDetails
 from understave.findings.figuration import FIGURED
-from understave.findings.instructions import read_text
 from understave.findings.kinds import Kind
 from understave.findings.lines import Lines, is_same, lines
 from understave.findings.melody import MELODY as MELODIES
 from understave.findings.melody import repeated_runs
 from understave.findings.nonchord import NON_CHORD_TONE, NonChordToneDetails
+from understave.findings.printed_words import read_text
 from understave.findings.sounding_notes import soundings
 from understave.findings.texture import (
     ACCOMPANIMENT,

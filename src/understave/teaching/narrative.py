@@ -26,9 +26,10 @@ from understave.findings.catalogue import key_of
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION
-from understave.findings.instructions import DICTIONARY, INSTRUCTION
+from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY, ending_key
 from understave.findings.pedalpoints import PEDAL_POINT
+from understave.findings.printed_words import DICTIONARY
 from understave.findings.returns import RETURN
 from understave.findings.sung_sections import is_song
 from understave.findings.sung_words import words_at

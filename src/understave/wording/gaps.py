@@ -16,7 +16,7 @@ from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 
 from understave.findings.catalogue import guest_kinds
-from understave.findings.instructions import DICTIONARY
+from understave.findings.printed_words import DICTIONARY
 from understave.guests import leave_out_failed
 from understave.harmony.reading import Detail
 from understave.score.model import Score, beat_text
