@@ -293,6 +293,16 @@ def test_nothing_fades_within_a_bar_of_a_louder_mark(loud, kinds):
     assert [h.kind for h in found if h.start < 8] == kinds
 
 
+@pytest.mark.parametrize(("struck", "kinds"), [(None, ["swell"]), (5, ["crescendo"]), (1, ["swell"])])
+def test_nothing_fades_over_a_printed_accent(struck, kinds):
+    """Where fz stands the sound is struck anew (common practice, no source)."""
+    score, reading = tunes("C5", "C6", "A5", "C5", "C4", "C4", "C4", "C4")
+    phrases = [made("phrase", "phrase", F(a), F(b), (), 1.0) for a, b in ((0, 8), (8, 16))]
+    marks = (mark(0, "p"), *((mark(struck, "fz"),) if struck else ()))
+    found = dynamics(replace(score, directions=marks), Reading(reading.spans, tuple(phrases)))[1]
+    assert [h.kind for h in found if h.start < 8] == kinds
+
+
 @pytest.mark.parametrize(("before", "kinds"), [("mf", ["crescendo"]), ("fff", ["diminuendo"])])
 def test_nothing_fades_on_the_very_mark_that_is_louder(before, kinds):
     """An ff on the highest note has just been reached: it is not where the sound falls back."""

@@ -147,7 +147,9 @@ def test_what_is_printed_for_the_whole_piece_leads(words, meant):
     assert meant in second
 
 
-@pytest.mark.parametrize(("words", "leads"), [("mano sinistra", False), ("ten.", False), ("legato", True)])
+@pytest.mark.parametrize(
+    ("words", "leads"), [("mano sinistra", False), ("ten.", False), ("pizz.", False), ("legato", True)]
+)
 def test_what_only_the_first_notes_are_played_with_does_not_lead(words, leads):
     score, reading = chorale(7)
     printed = Direction("printed", "words", score.measures[0].start, None, 1, words)

@@ -426,9 +426,10 @@ def _proposed_hairpins(
 
 
 def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudness) -> bool:
-    """Whether what fades is followed within a bar by a mark that is louder, or begins right on such a mark.
+    """Whether what fades is followed within a bar by a mark that is louder, begins right on such a mark, or
+    runs over a printed accent.
 
-    The print drives on to that mark, or has just set it: nothing falls back there.
+    The print drives on to that mark, has just set it, or strikes anew: nothing falls back there.
     """
     if hairpin.kind == "crescendo":
         return False
@@ -436,7 +437,9 @@ def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudnes
     bar = score.measure_at(hairpin.end).full_length
     peak = hairpin.start if hairpin.peak is None else hairpin.peak
     beat = score.measure_at(peak).beat_length
-    return any(hairpin.end <= t <= hairpin.end + bar or t <= peak < t + beat for t in louder)
+    return any(hairpin.end <= t <= hairpin.end + bar or t <= peak < t + beat for t in louder) or any(
+        peak < accent.moment <= hairpin.end for accent in printed.accents
+    )
 
 
 def _goes_on_in_print(hairpin: Hairpin, printed: PrintedLoudness) -> bool:
