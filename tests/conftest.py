@@ -5,6 +5,7 @@ Python package index carries it; the two schemas it imports are replaced by the 
 them that MusicXML uses.
 """
 
+import gc
 import importlib.metadata
 import os
 import shutil
@@ -37,6 +38,10 @@ for _library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_library, "1")
 
 
+# What is imported and collected stays to the end: it is looked through for rubbish neither while it is made
+# nor in the tests, where half a million objects would be looked at again and again.
+gc.disable()
+
 TESTS = Path(__file__).resolve().parent
 DEAREST = (
     *("desk/test_desk_in_browser.py", "viewer/test_lesson_page.py", "viewer/test_wall_and_homework.py"),
@@ -57,6 +62,11 @@ def pytest_collection_modifyitems(items):
     """Begin with the dearest files: one that begins late keeps one worker busy when all others have ended."""
     rank = {TESTS / name: place for place, name in enumerate(DEAREST)}
     items.sort(key=lambda item: rank.get(item.path, len(rank)))
+
+
+def pytest_collection_finish():
+    gc.freeze()
+    gc.enable()
 
 
 def pytest_configure(config):
