@@ -45,8 +45,9 @@ gc.disable()
 TESTS = Path(__file__).resolve().parent
 DEAREST = (
     *("desk/test_desk_in_browser.py", "viewer/test_lesson_page.py", "viewer/test_wall_and_homework.py"),
+    *("desk/test_takes_at_desk.py", "reference/test_formats_kern.py", "takes/test_takes_in_lessons.py"),
     *("test_planted.py", "test_guests.py", "reference/test_score_agreement.py", "cli/test_cli.py"),
-    *("reference/test_formats_kern.py", "desk/test_elsewhere.py", "repertoire/test_indexing.py"),
+    *("media/test_own_picture.py", "desk/test_elsewhere.py", "repertoire/test_indexing.py"),
     *("repertoire/test_cluster.py", "teaching/test_words_of_lessons.py", "engraving/test_collisions.py"),
     *("lesson/test_chosen_conventions.py", "teaching/test_worked_examples.py", "lesson/test_make.py"),
     *("media/test_clips.py", "reference/test_formats_midi.py", "reference/test_chromatic_chorales.py"),
@@ -54,6 +55,7 @@ DEAREST = (
     *("cli/test_as_a_filter.py", "interpretation/test_pedal.py", "export/test_played.py"),
     *("test_windows_rules.py", "lesson/test_memory.py", "cli/test_cli_playing.py", "test_handbook.py"),
     *("engraving/test_planned.py", "reference/test_formats_abc.py", "desk/test_killed.py"),
+    "export/test_lilypond.py",
 )
 """The files whose tests take longest, the longest first (`--durations`); the order of the others is free."""
 
