@@ -10,8 +10,9 @@ if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
 if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
 & (Join-Path $scripts 'mypy.exe')
 if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
-# What is compiled is kept for all workers, for the programs that tests start and for the next run.
+# What is compiled is kept for all workers, for the programs that tests start and for the next run, beside the
+# sources, where the installer has laid its own.
 $env:PYTHONDONTWRITEBYTECODE = ''
-$env:PYTHONPYCACHEPREFIX = Join-Path $folder 'bytecode'
+$env:PYTHONPYCACHEPREFIX = ''
 & (Join-Path $scripts 'python.exe') -m pytest -n ([Environment]::ProcessorCount + 1) --dist loadfile --no-loadscope-reorder @args
 exit $LASTEXITCODE

@@ -5,6 +5,7 @@ Python package index carries it; the two schemas it imports are replaced by the 
 them that MusicXML uses.
 """
 
+import gc
 import importlib.metadata
 import os
 import shutil
@@ -37,11 +38,16 @@ for _library in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_library, "1")
 
 
+# What is imported and collected stays to the end: it is looked through for rubbish neither while it is made
+# nor in the tests, where half a million objects would be looked at again and again.
+gc.disable()
+
 TESTS = Path(__file__).resolve().parent
 DEAREST = (
     *("desk/test_desk_in_browser.py", "viewer/test_lesson_page.py", "viewer/test_wall_and_homework.py"),
+    *("desk/test_takes_at_desk.py", "reference/test_formats_kern.py", "takes/test_takes_in_lessons.py"),
     *("test_planted.py", "test_guests.py", "reference/test_score_agreement.py", "cli/test_cli.py"),
-    *("reference/test_formats_kern.py", "desk/test_elsewhere.py", "repertoire/test_indexing.py"),
+    *("media/test_own_picture.py", "desk/test_elsewhere.py", "repertoire/test_indexing.py"),
     *("repertoire/test_cluster.py", "teaching/test_words_of_lessons.py", "engraving/test_collisions.py"),
     *("lesson/test_chosen_conventions.py", "teaching/test_worked_examples.py", "lesson/test_make.py"),
     *("media/test_clips.py", "reference/test_formats_midi.py", "reference/test_chromatic_chorales.py"),
@@ -49,6 +55,7 @@ DEAREST = (
     *("cli/test_as_a_filter.py", "interpretation/test_pedal.py", "export/test_played.py"),
     *("test_windows_rules.py", "lesson/test_memory.py", "cli/test_cli_playing.py", "test_handbook.py"),
     *("engraving/test_planned.py", "reference/test_formats_abc.py", "desk/test_killed.py"),
+    "export/test_lilypond.py",
 )
 """The files whose tests take longest, the longest first (`--durations`); the order of the others is free."""
 
@@ -57,6 +64,11 @@ def pytest_collection_modifyitems(items):
     """Begin with the dearest files: one that begins late keeps one worker busy when all others have ended."""
     rank = {TESTS / name: place for place, name in enumerate(DEAREST)}
     items.sort(key=lambda item: rank.get(item.path, len(rank)))
+
+
+def pytest_collection_finish():
+    gc.freeze()
+    gc.enable()
 
 
 def pytest_configure(config):

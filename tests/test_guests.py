@@ -47,6 +47,27 @@ def understave(*arguments, site, exit_code=0):
     return done.stdout, done.stderr
 
 
+def in_turn(*commands, site):
+    """Run several commands in one process, as `understave` does one; return the standard output of each."""
+    code = (
+        "import contextlib, io, json, sys; from understave.cli import main; told = []\n"
+        "for command in json.loads(sys.argv[1]):\n"
+        "    out = io.TextIOWrapper(io.BytesIO(), 'utf-8')\n"
+        "    with contextlib.redirect_stdout(out): assert main(command) == 0\n"
+        "    out.flush()\n"
+        "    told.append(out.buffer.getvalue().decode())\n"
+        "print(json.dumps(told))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", code, json.dumps([[str(word) for word in c] for c in commands])],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(site), *sys.path]), "COLUMNS": "200"},
+        capture_output=True,
+        encoding="utf-8",
+    )
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
 class TestThePlugin:
     def test_its_reader_reads_and_its_kind_is_in_the_json(self, site):
         told, said = understave("show", "--json", TUNE, site=site)
@@ -62,22 +83,19 @@ class TestThePlugin:
         ]
         assert found[1]["detail"] == {"key": "C", "upper": ["E5", "D5", "C5"]}
 
-    @pytest.mark.parametrize(
-        ("language", "words"),
-        [
-            ("en", "two voices rise through a sixth, a fifth and a third"),
-            ("de", "Zwei Stimmen steigen durch Sexte, Quinte und Terz"),
-            ("fr", "deux voix montent par une sixte, une quinte et une tierce"),
-        ],
-    )
-    def test_it_is_told_in_its_own_words(self, site, language, words):
-        told, _ = understave("explain", "--json", TUNE, "--language", language, site=site)
-        told = " ".join(s["text"] for p in json.loads(told)["paragraphs"] for s in p["sentences"])
-        assert words in told
-
-    def test_it_stands_in_the_flowing_story(self, site):
-        told, _ = understave("explain", TUNE, "--language", "de", site=site)
-        assert "steigen zwei Stimmen wie Hörner in C-Dur" in " ".join(told.split())
+    def test_it_is_told_in_its_own_words_and_in_the_flowing_story(self, site):
+        words = {
+            "en": "two voices rise through a sixth, a fifth and a third",
+            "de": "Zwei Stimmen steigen durch Sexte, Quinte und Terz",
+            "fr": "deux voix montent par une sixte, une quinte et une tierce",
+        }
+        asked = [("explain", "--json", TUNE, "--language", language) for language in words]
+        *listed, story = in_turn(*asked, ("explain", TUNE, "--language", "de"), site=site)
+        for told, there in zip(listed, words.values(), strict=True):
+            assert there in " ".join(
+                s["text"] for p in json.loads(told)["paragraphs"] for s in p["sentences"]
+            )
+        assert "steigen zwei Stimmen wie Hörner in C-Dur" in " ".join(story.split())
 
     def test_a_lesson_stops_at_it_and_is_made_anew_without_it(self, site, tmp_path):
         score, made = tmp_path / "tune.musicxml", tmp_path / "made"
@@ -113,8 +131,9 @@ class TestThePlugin:
     def test_it_is_searched_by_its_own_name(self, site, tmp_path):
         (tmp_path / TUNE.name).write_bytes(TUNE.read_bytes())
         understave("index", tmp_path, site=site)
-        for device, places in (("hunting horns", 3), ("rising horn fifths", 2), ("falling", 1)):
-            told, _ = understave("find", tmp_path, device, "--each", "5", "--json", site=site)
+        devices = {"hunting horns": 3, "rising horn fifths": 2, "falling": 1}
+        found = in_turn(*(("find", tmp_path, one, "--each", "5", "--json") for one in devices), site=site)
+        for told, (device, places) in zip(found, devices.items(), strict=True):
             assert len(json.loads(told)["places"]) == places, device
 
     def test_its_exporter_writes(self, site, tmp_path):
@@ -134,9 +153,8 @@ class TestThePlugin:
         assert "square-piano" in said
 
     def test_doctor_and_languages_know_it(self, site):
-        told, _ = understave("languages", "fr", site=site)
-        assert "horn" not in told  # nothing of it lacks in French
-        told, _ = understave("doctor", site=site)
+        lacking, told = in_turn(("languages", "fr"), ("doctor",), site=site)
+        assert "horn" not in lacking  # nothing of it lacks in French
         line = next(line for line in told.splitlines() if line.startswith("plug-ins"))
         assert "understave-horncall 0.1.0" in line
         assert "fine" in line

@@ -17,7 +17,8 @@ from handbook.build import (
     words_page,
 )
 from handbook.own_playing import PICTURES, playing_page
-from handbook.screens import SCREENS, without_missing
+from handbook.screens import SCREENS, make_screens, without_missing
+from tests.once import opening
 
 from understave.cli.completion import commands_of
 from understave.cli.program import parser
@@ -76,8 +77,13 @@ def test_every_format_is_named_where_people_ask_for_it():
     assert [e.suffix for e in EXPORTERS if e.suffix not in helps or f"`{e.suffix}`" not in how_to] == []
 
 
-def test_the_stories_of_both_examples_and_of_six_pieces_are_told():
-    page = stories_page()
+@pytest.fixture(scope="module")
+def stories():
+    return stories_page()
+
+
+def test_the_stories_of_both_examples_and_of_six_pieces_are_told(stories):
+    page = stories
     assert page.count("### In a minute") == page.count("### In five minutes") == 2 + 6
     assert "## Lock-Water" in page
     minutes = [part.partition("### In five")[0] for part in page.split("### In a minute")[1:]]
@@ -93,9 +99,14 @@ def test_the_guide_to_own_playing_tells_the_deviations_that_were_put_in(tmp_path
     assert all((tmp_path / name).read_text(encoding="utf-8").startswith("<svg") for name in PICTURES)
 
 
-def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path):
-    """Every page that is named in the menu is there, and nothing on any would be fetched from elsewhere."""
+def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path, monkeypatch, stories):
+    """Every page that is named in the menu is there, and nothing on any would be fetched from elsewhere.
+
+    What takes longest is made once or of less: the stories as they were told, the screens of sixteen bars.
+    """
     pytest.importorskip("material", reason="mkdocs-material builds the handbook (the extra docs)")
+    monkeypatch.setattr("handbook.build.stories_page", lambda: stories)
+    monkeypatch.setattr("handbook.build.make_screens", lambda _, folder: make_screens(opening(16), folder))
     assert build(tmp_path / "site") == []
     for page in (
         "index",
@@ -111,6 +122,7 @@ def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path):
     pictures = tmp_path / "site" / "pictures"
     assert (pictures / "reading.svg").exists()
     if any(map(shutil.which, ("chromium", "google-chrome"))) and find_spec("playwright"):
+        assert "pictures/desk.png" in (tmp_path / "site" / "how-to.html").read_text(encoding="utf-8")
         for name in ("desk.png", "wall.png", "homework.png"):
             # The size of the window, from the header of the PNG (ISO/IEC 15948): nothing is cut off.
             assert struct.unpack(">II", (pictures / name).read_bytes()[16:24]) == (1280, 800)

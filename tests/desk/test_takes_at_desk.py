@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from starlette.testclient import TestClient
-from tests.desk.desk_lesson import EXAMPLE, OWN, app_for, desk_in, read_once
+from tests.desk.desk_lesson import OWN, app_for, desk_in, read_once
 from tests.desk.test_desk_in_browser import SHADOW, started, until
 from tests.in_browser import accessibility, running_browser
 from tests.once import opening
@@ -145,7 +145,7 @@ def said(page, words):
 
 
 BARS, SILENT = 8, 1.4
-"""Bars that are played into the microphone, and seconds before them: the count-in, at its quickest."""
+"""Bars that are played, and seconds before them in the microphone: the count-in, at its quickest."""
 
 
 @pytest.fixture(scope="module")
@@ -205,9 +205,10 @@ def test_the_microphone_is_recorded_after_a_count_in_and_kept_or_dropped(browser
         context.close()
 
 
-def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tmp_path, playing):
+def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tmp_path):
+    score = read_score(opening(BARS))
+    playing = perform(score, make_plan(score, read(score)))
     strikes = playing.strikes
-    score = read_once()[0]
     wrong = next(i for i, s in enumerate(strikes) if i > 20 and score.note_by_id[s.note].staff == 1)
     rows = sent(
         replace(playing, strikes=tuple(replace(s, midi=s.midi + (i == wrong)) for i, s in enumerate(strikes)))
@@ -220,7 +221,7 @@ def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tm
         faults = []
         page.on("pageerror", lambda e: faults.append(str(e)))
         page.goto(address)
-        page.set_input_files("#score-file", str(EXAMPLE))
+        page.set_input_files("#score-file", str(opening(BARS)))
         until(page, f"!!document.querySelector('stave-score') && {SHADOW}.querySelector('button.label')", 150)
         page.locator("#tab-takes").click()
         page.evaluate(ALL_THAT_IS_SAID)
@@ -260,6 +261,9 @@ def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tm
         page.locator(".take summary").click()
         page.get_by_role("button", name="Show in the score").click()
         until(page, f"{SHADOW}.querySelectorAll('.foreign').length >= 1")
+        # They stay where the score is drawn anew, as it is when the plan follows.
+        page.evaluate("void document.querySelector('stave-score').dispatchEvent(new Event('shown'))")
+        assert page.evaluate(f"{SHADOW}.querySelectorAll('.foreign').length") >= 1
         # The desk tells every window of a take, the one that kept it too: what is open stays open, its slips
         # coloured, the button in focus.
         before = page.locator("desk-take-list > div").element_handle()

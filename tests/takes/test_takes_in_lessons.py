@@ -37,6 +37,8 @@ from understave.takes.views import Excerpt
 from understave.teaching.contrasts import OF_SOUND, contrasts
 from understave.theory.convention_choices import Conventions
 
+BARS = 5
+"""Of our example: a stop, contrasts of notes and of sound, and a second bar to slip in."""
 SLOWER = 1.5
 
 
@@ -58,7 +60,7 @@ def slip_of(score):
 @pytest.fixture(scope="module")
 def lesson(tmp_path_factory):
     folder = tmp_path_factory.mktemp("taken")
-    source = opening(9)
+    source = opening(BARS)
     take = folder / "mine.mid"
     score = read_score(source)
     take.write_bytes(
@@ -103,7 +105,7 @@ def test_contrasts_of_notes_have_the_teachers_playing_as_written_and_the_tools_a
 
 
 def test_however_loud_it_was_recorded_both_sides_of_a_contrast_are_matched():
-    score = read_score(opening(9))
+    score = read_score(opening(BARS))
     reading = read(score)
     one = next(c for c in contrasts(score, reading) if c.label not in OF_SOUND)
     begin, end = score.measures[one.first].start, score.measures[one.last].end
@@ -203,7 +205,7 @@ def test_recorded_sound_travels_to_no_part(tmp_path, monkeypatch):
         parts.extend(planned)
         raise PlannedError
 
-    source, take = opening(9), tmp_path / "mine.wav"
+    source, take = opening(BARS), tmp_path / "mine.wav"
     samples = render(played(read_score(source)), GRAND)
     take.write_bytes(audio_bytes(".wav", samples, RATE))
     monkeypatch.setattr(make, "build", stop)
@@ -245,9 +247,9 @@ def test_a_lesson_that_what_was_spoken_makes_too_long_says_so(lesson):
 
 
 def test_what_cannot_be_tied_makes_no_lesson(tmp_path):
-    score = read_score(opening(9))
+    score = read_score(opening(BARS))
     take = tmp_path / "other.mid"
     take.write_bytes(midi_bytes(played(score, lambda s: replace(s, midi=s.midi + 1))))
     with pytest.raises(UnderstaveError, match=r"other\.mid is not tied"):
-        make_lesson(opening(9), tmp_path / "lesson", LessonOptions(minutes=3, takes=(take,)))
+        make_lesson(opening(BARS), tmp_path / "lesson", LessonOptions(minutes=3, takes=(take,)))
     assert not (tmp_path / "lesson").exists()

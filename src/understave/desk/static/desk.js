@@ -186,7 +186,11 @@ function markChosen() {
   for (const one of score.shadowRoot?.querySelectorAll(".chosen") ?? []) one.classList.remove("chosen");
   for (const one of score.shadowRoot?.querySelectorAll(`button.label[data-label="${reading.chosen}"]`) ?? []) one.classList.add("chosen");
   score.aim(reading.chosen);
-  if (reading.chosen < 0) for (const name of ["belongs", "foreign"]) score.wear(name, new Set());
+  // Only what a chord wears is taken off: the slips of a take are worn in the same way.
+  if (reading.chosen < 0 && belongs.some((notes) => notes.size > 0)) {
+    belongs = [new Set(), new Set()];
+    wearBelongs();
+  }
   handles.place();
 }
 
