@@ -39,7 +39,7 @@ def page_picture(data: bytes, frame: Frame) -> bytes:
                 f"#set page(width: {(frame.x1 - frame.x0) * wide:.3f}pt, "
                 f"height: {(frame.y1 - frame.y0) * high:.3f}pt, margin: 0pt, fill: white)\n"
                 f"#place(dx: {-frame.x0 * wide:.3f}pt, dy: {-frame.y0 * high:.3f}pt, "
-                f'image("page.pdf", width: {wide:.3f}pt))\n',
+                f'image("page.pdf", width: {wide:.3f}pt, height: {high:.3f}pt))\n',
                 encoding="utf-8",
             )
             made = typst.compile(

@@ -173,9 +173,9 @@ def add_up(lines: Sequence[TypedLine], due: Fraction, short: bool, free: bool) -
                 "over" if more else "under",
                 staff=line.staff,
                 voice=line.voice,
-                holds=shown_value(line.length),
-                due=shown_value(due),
-                by=shown_value(abs(line.length - due)),
+                holds=line.length / 4,
+                due=due / 4,
+                by=abs(line.length - due) / 4,
             )
     return due
 

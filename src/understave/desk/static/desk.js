@@ -730,7 +730,9 @@ async function begin() {
       pedal.replaceChildren(...found.pedals.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
       // Whoever types while the harmony of a corrected page is read anew goes on typing.
       const held = document.activeElement;
+      const scrolled = [...panels.children].map((panel) => panel.scrollTop);
       drawDesk();
+      for (const [i, panel] of [...panels.children].entries()) panel.scrollTop = scrolled[i];
       if (held instanceof HTMLElement && held.isConnected) held.focus({ preventScroll: true });
       const printed = /** @type {HTMLElement} */ (document.getElementById("tab-pages"));
       printed.hidden = !found.printed;

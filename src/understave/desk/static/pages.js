@@ -32,7 +32,7 @@ export class DeskPages extends HTMLElement {
   #address = "";
   /** The text area in which was written last. @type {HTMLTextAreaElement|null} */
   #field = null;
-  #count = make("p", { class: "hint", role: "status" });
+  #count = make("p", { class: "hint name", role: "status" });
   #list = make("ol", { class: "doubtful" });
   #head = make("h3", { id: "pages-bar" });
   #told = make("p", { class: "hint" });
@@ -50,21 +50,18 @@ export class DeskPages extends HTMLElement {
     const button = (/** @type {string} */ name, /** @type {string} */ key, /** @type {() => void} */ does) =>
       make("button", { type: "button", id: `pages-${name}`, "aria-keyshortcuts": key, onclick: does }, word(`pages_${name}`), make("kbd", {}, key));
     this.#work.append(
-      this.#head,
-      this.#told,
+      make("div", { class: "bar-head" }, this.#head, this.#told),
       make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_page") }, make("figcaption", {}, word("pages_page")), this.#seen),
       make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_read") }, make("figcaption", {}, word("pages_read")), this.#read),
       make("div", { class: "hear" }, button("right", "R", () => void this.#right()), button("before", "P", () => void this.step(-1)), button("next", "N", () => void this.step(1))),
       make("h4", {}, word("pages_voices")),
-      this.#lines,
       this.#wrong,
-      make("details", { class: "more" }, make("summary", {}, word("pages_how")), make("p", { class: "hint" }, word("pages_written")), make("p", { class: "hint" }, word("pages_notes"))),
+      this.#lines,
+      make("details", { class: "more" }, make("summary", {}, word("pages_how")), make("p", { class: "hint" }, word("pages_hint")), make("p", { class: "hint" }, word("pages_written")), make("p", { class: "hint" }, word("pages_notes"))),
       make("details", { class: "more" }, make("summary", {}, word("pages_signs")), make("p", { class: "hint" }, word("pages_carried")), this.#signs),
     );
     this.append(
-      make("p", { class: "hint" }, word("pages_hint")),
-      this.#count,
-      make("div", { class: "hear" }, this.#undo, this.#redo),
+      make("div", { class: "bar-head" }, this.#count, this.#undo, this.#redo),
       this.#work,
       make("details", { class: "more" }, make("summary", {}, word("pages_all")), this.#list),
     );
@@ -313,8 +310,9 @@ export class DeskPages extends HTMLElement {
   #refuse({ name, values }) {
     const free = (name === "over" || name === "under") && make("button", { type: "button", class: "small", id: "pages-free", onclick: () => void this.#set(true) }, word("pages_free"));
     this.#wrong.replaceChildren(make("p", {}, word(`pages_wrong_${name}`, values)), free || "");
+    this.#wrong.scrollIntoView({ block: "nearest" });
     if (name === "meter" && this.#bar) this.#drawSigns(this.#bar);
-    else this.#field?.focus();
+    else this.#field?.focus({ preventScroll: true });
   }
 
   /** @template T @param {() => Promise<T>} does @returns {Promise<T|false>} */

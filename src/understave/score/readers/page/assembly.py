@@ -158,7 +158,7 @@ def assemble(
     return with_source(replace(score, title=title, composer=composer)), printed
 
 
-_AROUND = 7
+_AROUND = 5
 """Staff spaces above and below a system that are shown with it, where they are its own. Set by eye."""
 
 
