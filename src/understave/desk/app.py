@@ -402,11 +402,15 @@ async def _lesson(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
     language = await asyncio.to_thread(desk.speaks)
     book = phrasebook(language)
+    whole = lesson.whole()
+    printed = await asyncio.to_thread(pages_panel.is_printed, lesson.folder)
+    if printed:
+        whole["warnings"] = pages_panel.not_in_panel(whole["warnings"])
     return {
-        **lesson.whole(),
+        **whole,
         "folder": lesson.folder.path.name,
         "ticket": desk.ticket,
-        "printed": await asyncio.to_thread(pages_panel.is_printed, lesson.folder),
+        "printed": printed,
         "exports": _exports(lesson),
         "speaks": language,
         "entry": usual_entry(),

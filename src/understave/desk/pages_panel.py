@@ -56,6 +56,13 @@ def is_printed(folder: LessonFolder) -> bool:
         return PRINTED.knows(file.read(1024), folder.score.suffix)
 
 
+def not_in_panel(warnings: Sequence[str]) -> list[str]:
+    """Return the warnings about a score read from pages, without those that the panel says itself."""
+    from understave.score.readers.page.assembly import COMPARE, COPYRIGHT, DOUBTFUL_BARS
+
+    return [w for w in warnings if w not in (COMPARE, COPYRIGHT) and not w.startswith(DOUBTFUL_BARS)]
+
+
 def _needed(folder: LessonFolder) -> Printed:
     found = printed_in(folder)
     if found is None:

@@ -57,13 +57,15 @@ export class DeskPages extends HTMLElement {
       make("h4", {}, word("pages_voices")),
       this.#wrong,
       this.#lines,
-      make("details", { class: "more" }, make("summary", {}, word("pages_how")), make("p", { class: "hint" }, word("pages_hint")), make("p", { class: "hint" }, word("pages_written")), make("p", { class: "hint" }, word("pages_notes"))),
+      make("details", { class: "more" }, make("summary", {}, word("pages_how")), make("p", { class: "hint" }, word("pages_written")), make("p", { class: "hint" }, word("pages_notes"))),
       make("details", { class: "more" }, make("summary", {}, word("pages_signs")), make("p", { class: "hint" }, word("pages_carried")), this.#signs),
     );
     this.append(
+      make("p", { class: "hint" }, word("pages_hint")),
       make("div", { class: "bar-head" }, this.#count, this.#undo, this.#redo),
       this.#work,
       make("details", { class: "more" }, make("summary", {}, word("pages_all")), this.#list),
+      make("p", { class: "hint" }, word("pages_copyright")),
     );
   }
 

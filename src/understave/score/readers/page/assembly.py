@@ -296,6 +296,8 @@ COPYRIGHT = (
     "An edition may be protected by copyright though the piece is not; make sure that you may use this one."
 )
 """These two are said at every import: what is read may be wrong, and is a copy of somebody's page."""
+DOUBTFUL_BARS = "On the page these bars do not add up, or may be read otherwise"
+"""How the sentence begins that names the bars of which the reader is least sure."""
 
 
 _SHOWN = 20
@@ -309,9 +311,7 @@ def _doubts(solved: Sequence[Solved], laid: Sequence[Measure]) -> tuple[str, ...
         return ()
     shown = ", ".join(number for *_, number in sorted(doubtful[:_SHOWN], key=lambda bar: bar[1]))
     more = f" and {len(doubtful) - _SHOWN} more" if len(doubtful) > _SHOWN else ""
-    return (
-        f"On the page these bars do not add up, or may be read otherwise: {shown}{more}; look at them first.",
-    )
+    return (f"{DOUBTFUL_BARS}: {shown}{more}; look at them first.",)
 
 
 def _upbeats(measures: Sequence[Measure]) -> set[int]:
