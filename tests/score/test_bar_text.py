@@ -59,6 +59,8 @@ def test_a_line_says_values_pitches_chords_rests_ties_and_grace_notes():
     ]
     assert [(n.tied_on, n.staff) for n in line.events[2].notes] == [(False, 1), (True, 1)]
     assert line.events[5].notes[0].staff == 2
+    tied = read_line("1/4 ~C5 ~C5 (~D5)", 1, 1, 1)
+    assert [n.tied_back for event in tied.events for n in event.notes] == [True, False, False]
     assert line.length == Fraction(15, 4)
 
 
@@ -113,6 +115,8 @@ def test_a_bar_adds_up_or_it_is_said_which_voice_does_not():
     with pytest.raises(BarTextError) as under:
         add_up([full, short], Fraction(3), short=True, free=False)
     assert (under.value.name, under.value.values["by"]) == ("under", "1/4")
+    with pytest.raises(BarTextError):  # short, but not all of its voices alike
+        add_up([read_line("1/4 C5", 1, 2, 1), short], Fraction(3), short=True, free=False)
     with pytest.raises(BarTextError) as over:
         add_up([long], Fraction(3), short=True, free=False)
     assert over.value.name == "over"
@@ -133,6 +137,14 @@ def test_every_bar_typed_as_it_stands_is_the_same_score():
     assert notes(again) == notes(score)
     for k in (0, 2, 5):
         assert notes(with_bars(score, {k: typed(score, k)})) == notes(score)
+
+
+def test_a_length_that_is_printed_as_two_tied_notes_is_one_word():
+    text = "5/16 C5 1/4.. E6"
+    score = with_source(with_bars(piece(), {1: [read_line(text, 1, 1, 2)]}))
+    (line,) = lines_of(score, 1)
+    assert line.text == text
+    assert [len(n.ids) for n in score.notes if n.measure == 1] == [2, 1]
 
 
 def test_marks_tell_where_a_note_stands_in_its_line():

@@ -12,11 +12,13 @@ from benchmarks.engraved import verovio_pdf
 from tests.once import opening
 
 from understave.score.reader import read_score
+from understave.score.readers.page.bars import BarOnPage, Clef
+from understave.score.readers.page.carried_signs import Carried
 from understave.score.readers.page.page_reader import read_bars
-from understave.score.readers.page.told_signs import Frame, Place, Told, known_of
+from understave.score.readers.page.told_signs import Frame, Known, Place, Told, known_of
 
-FROM = 9
-"""The bar, by index, from which is told; six flats are printed at index 15."""
+FROM = 4
+"""The bar, by index, from which is told, in the first of three lines; six flats are printed at index 15."""
 
 
 @cache
@@ -60,6 +62,16 @@ def test_a_clef_is_carried_on_its_staff_alone():
 
     assert sorted(s + 6 for s in steps(plain, 2)) == sorted(steps(score, 2))
     assert steps(plain, 1) == steps(score, 1)
+
+
+def test_a_clef_is_carried_to_the_next_that_is_another():
+    """One staff, line by line: treble was read for alto, twice; after a bass clef treble is meant."""
+    bar = BarOnPage(0, 100, None, None)
+    told = [Known(clefs={1: 24}), Known(), Known()]
+    carried = Carried()
+    lines = [[Clef(5, 30)], [Clef(5, 30), Clef(50, 18), Clef(80, 30)], [Clef(5, 30)]]
+    held = [carried.clefs_held([line], 0, [bar], [one])[0] for line, one in zip(lines, told, strict=True)]
+    assert [[clef.bottom for clef in line if clef.x > 0] for line in held] == [[24], [24, 18, 30], [30]]
 
 
 def test_a_meter_is_carried_and_the_bars_that_do_not_fit_it_are_named():
