@@ -88,7 +88,7 @@ def listed_bars(printed: Printed, entries: Sequence[PageEntry]) -> dict[str, Any
         }
         for k, bar in enumerate(printed.bars)
     ]
-    rows.sort(key=lambda row: (row["state"] != "read", row["sure"], row["index"]))
+    rows.sort(key=lambda row: (row["sure"], row["index"]))
     steps = history(entries)
     return {
         "bars": rows,

@@ -460,8 +460,9 @@ tabs.addEventListener("keydown", (event) => {
   if (!way) return;
   event.preventDefault();
   event.stopPropagation();
-  const at = PANELS.findIndex(([name]) => `tab-${name}` === document.activeElement?.id);
-  open(PANELS[(at + way + PANELS.length) % PANELS.length][0], true);
+  const there = PANELS.map(([name]) => name).filter((name) => !document.getElementById(`tab-${name}`)?.hidden);
+  const at = there.findIndex((name) => `tab-${name}` === document.activeElement?.id);
+  open(there[(at + way + there.length) % there.length], true);
 });
 let openPanel = "";
 /** @param {string} name @param {boolean} focus  on its tab */
