@@ -149,7 +149,7 @@ def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
         line = page.locator("#pages-line-1-1")
         line.wait_for()
         page.locator("desk-pages img[src]").wait_for()
-        # The last of the tabs; of a score that no pages gave it is not there (the other desks of these tests).
+        # The last of the tabs: one to the left of the first.
         page.locator("#tab-chord").focus()
         page.keyboard.press("ArrowLeft")
         assert page.evaluate("() => document.activeElement.id") == "tab-pages"
