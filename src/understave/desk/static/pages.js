@@ -23,6 +23,8 @@ const CLEFS = { 30: "treble", 23: "treble_low", 37: "treble_high", 24: "alto", 2
 export class DeskPages extends HTMLElement {
   #awake = false;
   #name = "";
+  /** The changes that are being kept. @type {Promise<boolean>} */
+  #turn = Promise.resolve(true);
   /** @type {Listed|null} */
   #listed = null;
   /** @type {Bar|null} */
@@ -94,6 +96,8 @@ export class DeskPages extends HTMLElement {
 
   /** Another window has changed the pages. @param {number} last */
   async hear(last) {
+    // What was changed here is answered first.
+    await this.#turn;
     if (this.#listed && this.#listed.last !== last) await this.renew();
   }
 
@@ -291,7 +295,15 @@ export class DeskPages extends HTMLElement {
   }
 
   /** @param {Record<string, unknown>} what @returns {Promise<boolean>} whether it was taken */
-  async #change(what) {
+  #change(what) {
+    // One after the other: each is made on what the one before has left.
+    const done = this.#turn.then(() => this.#made(what));
+    this.#turn = done;
+    return done;
+  }
+
+  /** @param {Record<string, unknown>} what @returns {Promise<boolean>} */
+  async #made(what) {
     const listed = this.#listed;
     if (!listed || !this.#bar) return false;
     const index = this.#bar.index;
