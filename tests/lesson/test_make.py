@@ -20,7 +20,9 @@ from understave.harmony.reading import Correction
 from understave.interpretation.planning import PlanOptions, make_plan
 from understave.lesson import build as builder
 from understave.lesson.build import Part, build
+from understave.lesson.folder import create_folder
 from understave.lesson.make import LessonOptions, make_lesson
+from understave.lesson.page_corrections import Decision, add, digest_of, printed_in
 from understave.media.page import lesson_values
 from understave.score.reader import read_score
 from understave.theory.roman import RomanNumeral
@@ -98,13 +100,19 @@ def made(tmp_path_factory):
     return make_lesson(opening(20), folder, QUIET)
 
 
-def test_a_lesson_is_made_of_an_engraved_pdf_and_keeps_what_was_read(tmp_path):
+def test_a_lesson_is_made_of_an_engraved_pdf_as_corrected_and_keeps_what_was_read(tmp_path):
     written = read_score(opening(6))
     printed = tmp_path / "piece"  # what it is its bytes say, not its name
     printed.write_bytes(verovio_pdf(written.source))
+    folder = create_folder(tmp_path / "lesson", printed, "Opening", "")
+    corrected = Decision(printed_in(folder).bars[3].frame.middle, "notes", ((1, 1, "3/4 B6"),))
+    add(folder.path, digest_of(printed.read_bytes()), corrected)
     lesson = make_lesson(printed, tmp_path / "lesson", QUIET)
     kept = read_score(tmp_path / "lesson" / "exports" / "as-read.musicxml")
-    assert keys(kept) == keys(written) == keys(lesson.score)
+    assert keys(kept) == keys(lesson.score)
+    elsewhere = [n for n in written.notes if n.end <= 9 or n.onset >= 12]
+    assert set(keys(lesson.score)) >= {(n.pitch.name, n.onset, n.duration) for n in elsewhere}
+    assert [key for key in keys(kept) if 9 <= key[1] < 12] == [("B6", 9, 3)]
     assert any("copyright" in warning for warning in lesson.score.warnings)
     assert make_lesson(printed, tmp_path / "lesson", QUIET).made == ()
 

@@ -65,8 +65,8 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
 def _correct(arguments: argparse.Namespace, console: Console) -> int:
     from understave.harmony import corrections
     from understave.lesson.folder import open_folder
+    from understave.lesson.page_corrections import lesson_score
     from understave.score.model import beat_text
-    from understave.score.reader import read_score
 
     folder = open_folder(arguments.lesson)
     tell_unfinished(folder.corrections)
@@ -80,7 +80,7 @@ def _correct(arguments: argparse.Namespace, console: Console) -> int:
         return 0
     if arguments.start is None or arguments.end is None:
         raise UnderstaveError("Say where it holds: give both --from and --to.")
-    score = read_score(folder.score)
+    score = lesson_score(folder)
     decided = _decision(score, arguments)
     for correction in decided:
         if correction.numeral is not None and correction.key is not None:

@@ -137,13 +137,13 @@ def _learn(lessons: Sequence[Path], console: Console) -> int:
     from understave.harmony.key_length import LEAST_PIECES, Corrected, proposed
     from understave.harmony.trained import judge_score, read_trained
     from understave.lesson.folder import open_folder
-    from understave.score.reader import read_score
+    from understave.lesson.page_corrections import lesson_score
 
     pieces = []
     for folder in map(open_folder, lessons):
         decided = corrections.load(folder.corrections)
         if decided:
-            score = read_score(folder.score)
+            score = lesson_score(folder)
             pieces.append(Corrected(score, judge_score(score), read_trained(score, decided).spans))
     if len(pieces) < LEAST_PIECES:
         raise UnderstaveError(

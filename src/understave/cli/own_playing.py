@@ -118,14 +118,14 @@ def _list(arguments: argparse.Namespace, console: Console) -> None:
 
     from understave.errors import TakeError
     from understave.lesson.folder import open_folder, titled
-    from understave.score.reader import read_score
+    from understave.lesson.page_corrections import lesson_score
     from understave.takes.kept import added_at, kept_take, take_names
     from understave.takes.views import summary
     from understave.wording.phrasebook import phrasebook
 
     book = phrasebook(arguments.language)
     folder = open_folder(arguments.score)
-    score = titled(read_score(folder.score), folder.imported_from)
+    score = titled(lesson_score(folder), folder.imported_from)
     table = Table()
     for heading in ("name", "added", "bars", "written", "tempo", "waits"):
         table.add_column(book.phrases[f"take_column_{heading}"])

@@ -56,18 +56,19 @@ def _read_source(source: Path, bars: str | None) -> tuple[Score, Reading]:
     from understave.harmony.key_length import USUAL
     from understave.harmony.model.leaning import NO_HABITS
     from understave.lesson.folder import is_lesson_folder, open_folder, titled
+    from understave.lesson.page_corrections import lesson_score
     from understave.score.reader import read_score
 
     name = source.name
     decided: tuple[Correction, ...] = ()
     keys_last: KeyLength = USUAL
     habits = NO_HABITS
-    if is_lesson_folder(source):
-        folder = open_folder(source)
+    folder = open_folder(source) if is_lesson_folder(source) else None
+    if folder is not None:
         tell_unfinished(folder.corrections)
-        source, name, decided = folder.score, folder.imported_from, corrections.load(folder.corrections)
+        name, decided = folder.imported_from, corrections.load(folder.corrections)
         keys_last, habits = folder.keys_last, folder.habits
-    score = titled(read_score(source), name)
+    score = titled(read_score(source) if folder is None else lesson_score(folder), name)
     stretch_named(score, bars)
     return score, read(score, decided, keys_last, habits)
 

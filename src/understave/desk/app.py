@@ -40,6 +40,7 @@ from understave.desk import (
     habits_panel,
     hearing,
     keys_panel,
+    pages_panel,
     results_panel,
     takes_panel,
     voice_panel,
@@ -63,6 +64,7 @@ from understave.media.page import page_words
 from understave.media.student_papers import PAPERS
 from understave.score.model import Score, read_exact
 from understave.score.reader import read_score
+from understave.score.readers.page.told_signs import Frame
 from understave.teaching.homework import key_names
 from understave.teaching.stops import MINUTES
 from understave.theory.convention_choices import STANDARD, following
@@ -121,6 +123,8 @@ class Desk:
         self._exporters: work.Workers | None = None
         self._learners: work.Workers | None = None
         self.learning: asyncio.Task[None] | None = None
+        self.reopening: asyncio.Task[None] | None = None
+        self.pictures: dict[tuple[Path, Frame], bytes] = {}
         self.learns = False
         self.patience = habits_panel.PATIENCE
 
@@ -216,7 +220,7 @@ class Desk:
         self.stop_export()
         if self.indexing is not None:
             self.indexing.stop.set()
-        for task in filter(None, [self.opening, self.learning]):
+        for task in filter(None, [self.opening, self.learning, self.reopening]):
             task.cancel()
         self._give_up()
 
@@ -246,6 +250,7 @@ _PANELS = (
     *conventions_panel.ROUTES,
     *hearing.ROUTES,
     *keys_panel.ROUTES,
+    *pages_panel.ROUTES,
     *results_panel.ROUTES,
     *takes_panel.ROUTES,
     *voice_panel.ROUTES,
@@ -397,10 +402,15 @@ async def _lesson(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
     language = await asyncio.to_thread(desk.speaks)
     book = phrasebook(language)
+    whole = lesson.whole()
+    printed = await asyncio.to_thread(pages_panel.is_printed, lesson.folder)
+    if printed:
+        whole["warnings"] = pages_panel.not_in_panel(whole["warnings"])
     return {
-        **lesson.whole(),
+        **whole,
         "folder": lesson.folder.path.name,
         "ticket": desk.ticket,
+        "printed": printed,
         "exports": _exports(lesson),
         "speaks": language,
         "entry": usual_entry(),

@@ -1,4 +1,4 @@
-"""What can be undone and done again, told from ``corrections.jsonl`` alone.
+"""What can be undone and done again, told from ``corrections.jsonl`` (or ``pages.jsonl``) alone.
 
 In: the entries of the file. Out: a `History`. As undoing and doing again are lines of the file themselves,
 they have no limit and survive closing the desk, a loss of power, and corrections made elsewhere.
@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from understave.harmony.corrections import Entry
+from understave.harmony.corrections import Numbered
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class History:
     last: int = 0
 
 
-def history(entries: Sequence[Entry]) -> History:
+def history(entries: Sequence[Numbered]) -> History:
     """Replay the entries of the file.
 
     A step that takes back the last one done is an undo, one that takes back the last undo does it again;

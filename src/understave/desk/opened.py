@@ -44,8 +44,8 @@ from understave.lesson import edits
 from understave.lesson.chosen_conventions import conventions_of
 from understave.lesson.folder import SETTINGS, LessonFolder, titled
 from understave.lesson.make import asked_of
+from understave.lesson.page_corrections import lesson_score
 from understave.score.model import Score
-from understave.score.reader import read_score
 from understave.teaching import story
 from understave.theory.convention_choices import Conventions, by_roots, following
 from understave.theory.key import Key
@@ -486,6 +486,10 @@ class OpenLesson:
         )
         return found
 
+    async def make_picture(self, job: Callable[..., Any], *given: Any) -> Any:
+        """Return a picture that a process makes."""
+        return await self._ask(self.makers, job, *given)
+
     async def chords_sounding(self, chords: Sequence[tuple[Key, RomanNumeral]], low: int) -> bytes:
         """Return chords as they sound one after the other, the first bass near a MIDI number."""
         found: bytes = await self._ask(self.players, work.play_chords, chords, low, wait=_SEEN)
@@ -639,5 +643,5 @@ async def open_lesson(
     Raises UnderstaveError where either is bad.
     """
     if score is None:
-        score = await asyncio.to_thread(read_score, folder.score)
+        score = await asyncio.to_thread(lesson_score, folder)
     return OpenLesson(folder, titled(score, folder.imported_from), readers, makers, players)

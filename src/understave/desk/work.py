@@ -32,6 +32,7 @@ from understave.jobs.memory_bound import machine_memory
 from understave.jobs.pool import Pool
 from understave.jobs.serving import Manner, tell
 from understave.score.model import Score
+from understave.score.readers.page.told_signs import Frame
 from understave.theory.chord import Chord
 from understave.theory.convention_choices import Conventions, following, in_force
 from understave.theory.key import Key, Mode
@@ -177,6 +178,21 @@ def engrave_excerpt(score: Score, reading: Reading, first: int, last: int, langu
     from understave.engraving import Options, excerpt
 
     return excerpt(score, reading, first, last, options=Options(language=language, legend=False))
+
+
+def engrave_bar(score: Score, index: int) -> str:
+    """Engrave one bar, its notes alone, as an SVG picture."""
+    from understave.engraving import Options, excerpt
+
+    plain = Options(numerals=False, keys=False, legend=False)
+    return excerpt(score, Reading((), ()), index, index, options=plain)
+
+
+def page_picture(data: bytes, frame: Frame) -> bytes:
+    """Return what stands in a frame of a PDF's page as PNG."""
+    from understave.engraving import page_picture
+
+    return page_picture.page_picture(data, frame)
 
 
 def play_chords(chords: Sequence[tuple[Key, RomanNumeral]], low: int) -> bytes:

@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from understave.disk import append_whole, cut_short, locked, write_atomically
 from understave.errors import AnalysisError, UnderstaveError
@@ -127,7 +127,23 @@ def standing(entries: tuple[Entry, ...]) -> tuple[Correction, ...]:
     return tuple(entry.correction for entry in entries if entry.correction is not None and entry.id in ids)
 
 
-def standing_ids(entries: tuple[Entry, ...]) -> frozenset[int]:
+class Numbered(Protocol):
+    """A line of a file in which lines take earlier ones back."""
+
+    @property
+    def id(self) -> int:
+        """Its number."""
+
+    @property
+    def withdraws(self) -> int | None:
+        """The number of the line that it takes back, if it is such a line."""
+
+    @property
+    def step(self) -> int:
+        """The number of the first line of those written together."""
+
+
+def standing_ids(entries: Sequence[Numbered]) -> frozenset[int]:
     """Return the ids of entries that have not been withdrawn by an entry that itself stands."""
     withdrawn: set[int] = set()
     for entry in reversed(entries):

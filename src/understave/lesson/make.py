@@ -58,6 +58,8 @@ from understave.lesson.folder import (
     set_habits,
     titled,
 )
+from understave.lesson.page_corrections import FILE as PAGES
+from understave.lesson.page_corrections import score_for
 from understave.lesson.voices import recordings, voices
 from understave.media import webpage
 from understave.media.cards import card_pictures, flash_cards
@@ -85,7 +87,7 @@ from understave.media.teacher_paper import TaughtStops, teacher_pdf
 from understave.media.teacher_voice import spoken_seconds
 from understave.media.worksheet import exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
-from understave.score.reader import PRINTED, read_score
+from understave.score.reader import PRINTED
 from understave.score.write import with_source
 from understave.takes import Take, tie
 from understave.takes.kept import FOLDER as TAKES
@@ -267,7 +269,7 @@ def _made(
             on_progress(1.0)
             return replace(same, changes=(*unfinished, *same.changes))
     known = kept is not None and kept.reading_of == _reading_of(source, name, out, options.analysis)
-    score = kept.score if kept is not None and known else titled(read_score(source), name)
+    score = kept.score if kept is not None and known else titled(score_for(out, source), name)
     check_place(out, source, options.replace_score)
     asked = _asked(out / SETTINGS, options)
     if options.sound:
@@ -362,7 +364,7 @@ def _bytes(path: Path | None) -> bytes:
 def _reading_of(source: Path, name: str, out: Path, analysis: Path | None) -> str:
     """Return a digest of all that a reading is made from."""
     decided = _bytes(out / CORRECTIONS)
-    said = (decided, _bytes(analysis), keys_last(out), habits_of(out))
+    said = (decided, _bytes(out / PAGES), _bytes(analysis), keys_last(out), habits_of(out))
     return digest(_bytes(source), source.suffix, name, said, program_digest())
 
 
@@ -784,7 +786,7 @@ def _pdf(work: Work, pages: Sequence[str]) -> bytes:
 def _score_files(work: Work, given: Given) -> Files:
     pages = engrave(work.score, work.reading, _look(work))
     drawn: dict[str, bytes | str] = {f"score-{k:02d}.svg": page for k, page in enumerate(pages, start=1)}
-    # What was read from printed pages is there to be corrected in an editor.
+    # What was read from printed pages, and corrected at the desk, goes on to an editor.
     as_read = {"as-read.musicxml": work.score.source} if work.printed else {}
     return {**drawn, **as_read, "score.pdf": _pdf(work, pages)}
 

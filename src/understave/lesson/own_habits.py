@@ -33,7 +33,7 @@ from understave.harmony.key_length import Corrected, trust_for
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.trained import judge_score, read_trained
 from understave.lesson.folder import LessonFolder, is_lesson_folder, open_folder, set_habits
-from understave.score.reader import read_score
+from understave.lesson.page_corrections import lesson_score
 
 MOST_LESSONS = 40
 """Lessons learnt from at most, the first of those named: more take longer and prove little more."""
@@ -147,7 +147,7 @@ def learnt_from(lessons: Sequence[LessonFolder]) -> Learnt:
         )
     pieces = []
     for folder in lessons:
-        score, decided = read_score(folder.score), corrections.load(folder.corrections)
+        score, decided = lesson_score(folder), corrections.load(folder.corrections)
         trust = trust_for(score, folder.keys_last)
         found = read_trained(score, decided, trust_for(score, folder.keys_last, folder.habits)).spans
         pieces.append(Corrected(score, judge_score(score, (), trust), found))

@@ -11,6 +11,7 @@ import "./conventions.js";
 import "./elsewhere.js";
 import "./habits.js";
 import "./keys.js";
+import "./pages.js";
 import "./results.js";
 import "./takes.js";
 import "./second.js";
@@ -78,6 +79,7 @@ const conventions = /** @type {import("./conventions.js").DeskConventions} */ (d
 const results = /** @type {import("./results.js").DeskResults} */ (document.createElement("desk-results"));
 const takes = /** @type {import("./takes.js").DeskTakes} */ (document.createElement("desk-takes"));
 const keys = /** @type {import("./keys.js").DeskKeys} */ (document.createElement("desk-keys"));
+const pages = /** @type {import("./pages.js").DeskPages} */ (document.createElement("desk-pages"));
 const happenings = make("ol", { class: "happenings" });
 const second = /** @type {import("./second.js").DeskSecond} */ (document.createElement("desk-second"));
 const builder = /** @type {import("./builder.js").DeskBuilder} */ (document.createElement("desk-builder"));
@@ -128,7 +130,7 @@ chord.addEventListener("lit", (event) => {
   if (notes) for (const name of ["belongs", "foreign"]) score.wear(name, new Set());
   else if (reading.chosen >= 0) wearBelongs();
 });
-for (const part of [chord, keys, second, builder, elsewhere, habits, conventions, results, takes]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
+for (const part of [chord, keys, pages, second, builder, elsewhere, habits, conventions, results, takes]) part.addEventListener("trouble", (event) => complain(/** @type {CustomEvent} */ (event).detail));
 
 reading.addEventListener("changed", (event) => {
   const message = /** @type {CustomEvent} */ (event).detail;
@@ -312,12 +314,13 @@ score.addEventListener("passage", (event) => {
   transport.repeat(first, last);
   transport.toBar(first);
 });
-builder.addEventListener("show", (event) => {
-  const { first, last, notes } = /** @type {CustomEvent} */ (event).detail;
-  score.mark("shown", [first, last]);
-  score.wear("marked", new Set(notes));
-  bring(first);
-});
+for (const part of [builder, pages])
+  part.addEventListener("show", (event) => {
+    const { first, last, notes } = /** @type {CustomEvent} */ (event).detail;
+    score.mark("shown", [first, last]);
+    score.wear("marked", new Set(notes));
+    bring(first);
+  });
 builder.addEventListener("play", (event) => {
   const { first, last } = /** @type {CustomEvent} */ (event).detail;
   if (transport.sound) transport.playBars(first, last);
@@ -447,6 +450,7 @@ const PANELS = /** @type {[string, string, HTMLElement][]} */ ([
   ["conventions", word("tab_conventions"), conventions],
   ["takes", word("tab_takes"), takes],
   ["results", word("tab_results"), results],
+  ["pages", word("tab_pages"), pages],
 ]);
 const tabs = make("div", { class: "tabs", role: "tablist", "aria-label": word("work_on") });
 const panels = make("div", { class: "panels" });
@@ -460,8 +464,9 @@ tabs.addEventListener("keydown", (event) => {
   if (!way) return;
   event.preventDefault();
   event.stopPropagation();
-  const at = PANELS.findIndex(([name]) => `tab-${name}` === document.activeElement?.id);
-  open(PANELS[(at + way + PANELS.length) % PANELS.length][0], true);
+  const there = PANELS.map(([name]) => name).filter((name) => !document.getElementById(`tab-${name}`)?.hidden);
+  const at = there.findIndex((name) => `tab-${name}` === document.activeElement?.id);
+  open(there[(at + way + there.length) % there.length], true);
 });
 let openPanel = "";
 /** @param {string} name @param {boolean} focus  on its tab */
@@ -478,6 +483,7 @@ function open(name, focus) {
   if (name === "lesson") void builder.wake();
   if (name === "elsewhere") void elsewhere.wake();
   if (name === "keys") void keys.wake();
+  if (name === "pages") void pages.wake();
   if (name === "habits") void habits.wake();
   if (name === "takes") void takes.wake();
   if (name === "conventions") void conventions.wake();
@@ -527,6 +533,7 @@ addEventListener("keydown", (event) => {
   else if (event.key === "ArrowLeft" && (onLabel || !onButton)) walk(-1, onLabel);
   else if (event.key === "PageDown" && paging.turn(1)) handles.place();
   else if (event.key === "PageUp" && paging.turn(-1)) handles.place();
+  else if (openPanel === "pages" && pages.press(key)) event.preventDefault();
   else if (key === "n") checks.step(1);
   else if (key === "p") checks.step(-1);
   else if (!row) return;
@@ -726,8 +733,17 @@ async function begin() {
       document.documentElement.classList.remove("sounding");
       instrument.replaceChildren(...found.instruments.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
       pedal.replaceChildren(...found.pedals.map((/** @type {[string, string]} */ [value, name]) => make("option", { value }, name)));
+      // Whoever types while the harmony of a corrected page is read anew goes on typing.
+      const held = document.activeElement;
+      const scrolled = [...panels.children].map((panel) => panel.scrollTop);
       drawDesk();
-      if (!openPanel) open("checks", false);
+      for (const [i, panel] of [...panels.children].entries()) panel.scrollTop = scrolled[i];
+      if (held instanceof HTMLElement && held.isConnected) held.focus({ preventScroll: true });
+      const printed = /** @type {HTMLElement} */ (document.getElementById("tab-pages"));
+      printed.hidden = !found.printed;
+      if (!found.printed && openPanel === "pages") open("checks", false);
+      void pages.begin(`${found.folder} ${found.title}`);
+      if (!openPanel) open(found.printed ? "pages" : "checks", false);
       results.begin();
       void takes.begin();
       builder.begin(found.ticket, found.exports);
@@ -765,6 +781,7 @@ function heard(message) {
   else if (message.type === "hello") {
     if (message.version !== reading.version) void begin();
   } else if (message.type === "stops") builder.renew();
+  else if (message.type === "pages") void pages.hear(message.last);
   else if (message.type === "takes") void takes.renew();
   else if (message.type === "export") builder.exported(message);
   else if (message.type === "index") elsewhere.indexed(message);

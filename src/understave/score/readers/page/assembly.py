@@ -18,7 +18,9 @@ from understave.score.readers.page.bars import (
     cut_into_bars,
     find_meters,
     find_signatures,
+    first_event,
 )
+from understave.score.readers.page.carried_signs import USUAL_CLEFS, Carried
 from understave.score.readers.page.certainty import DOUBTFUL, Signs, confidence, signs_of
 from understave.score.readers.page.curves import Ties, ties_of
 from understave.score.readers.page.events import ACCIDENTALS, Event, Head, events_of, reach, usual_width
@@ -36,6 +38,7 @@ from understave.score.readers.page.marks import (
     title_and_composer,
 )
 from understave.score.readers.page.solving import Solution, solve
+from understave.score.readers.page.told_signs import Frame, Known, Told, known_of
 from understave.score.readers.page.tuplets import Scaling, scalings
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
@@ -70,10 +73,36 @@ class Solved:
     in_triplets: Collection[int] = ()
     """Staves that hold triplets without figures."""
     start: Fraction = Fraction(0)
+    settled: bool = False
+    """Whether a person has said that it is right, or what it holds."""
+
+    @property
+    def sure(self) -> float:
+        """The probability that it is right, 0 to 1."""
+        return 1.0 if self.settled else confidence(self.signs)
 
 
-def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, tuple[Signs, ...]]:
-    """Return the score of a piece's pages, each given with its number, and each bar's signs of trouble."""
+@dataclass(frozen=True, slots=True)
+class PrintedBar:
+    """A bar as it was read: where it stands, its signs of trouble, and how sure it is (0..1).
+
+    `clefs` are the lowest lines of the clefs that hold at its first event, by staff of the score, in diatonic
+    steps from C0; of a staff that is not printed there it is the usual one.
+    """
+
+    frame: Frame
+    signs: Signs
+    sure: float
+    clefs: tuple[int, ...]
+
+
+def assemble(
+    sheets: Sequence[tuple[int, Sheet]], name: str, told: Sequence[Told] = ()
+) -> tuple[Score, tuple[PrintedBar, ...]]:
+    """Return the score of a piece's pages, each given with its number, and its bars as they stand there.
+
+    `told` is what a person knows better.
+    """
     usual = usual_width([sheet for _, sheet in sheets])
     most = max(len(system.staves) for _, sheet in sheets for system in sheet.systems)
     groups = _parts([system for _, sheet in sheets for system in sheet.systems if len(system.staves) == most])
@@ -81,6 +110,8 @@ def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, tup
     solved: list[Solved] = []
     signature = 0
     meter: tuple[int, int, str] | None = None
+    carried = Carried()
+    frames: list[Frame] = []
     for page, sheet in sheets:
         for system in sheet.systems:
             place = _Place(page, sheet, system, most - len(system.staves))
@@ -88,19 +119,23 @@ def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, tup
             bars = cut_into_bars(system, events, sheet.space)
             low, high = reach(sheet, system)
             symbols = [s for s in sheet.symbols if low <= s.box.y <= high]
-            place.clefs = clefs_of(system, symbols)
+            here = [_frame(place, bar, low, high) for bar in bars]
+            known = [known_of(frame, told) for frame in here]
+            frames += here
+            place.clefs = carried.clefs_held(clefs_of(system, symbols), place.offset, bars, known)
             place.ties = ties_of(sheet, system, events)
             place.ottavas = ottavas(sheet, system)
             find_meters(bars, system, symbols, sheet.space)
             held = signature
             signature = find_signatures(bars, sheet, system, place.clefs, signature)
+            carried.sign_keys(bars, known)
             for x0, x1, times in endings(sheet, system):
                 for bar in bars:
                     if x0 - 2 * sheet.space < (bar.x0 + bar.x1) / 2 < x1 + 2 * sheet.space:
                         bar.ending = times
-            for bar in bars:
+            for bar, one in zip(bars, known, strict=True):
                 held = bar.signature if bar.signature is not None else held
-                meter = bar.meter or meter
+                meter = (*one.meter, "") if one.meter else bar.meter or meter
                 solved.append(
                     _solved(
                         place,
@@ -111,11 +146,50 @@ def assemble(sheets: Sequence[tuple[int, Sheet]], name: str) -> tuple[Score, tup
                         solved[-1] if solved else None,
                     )
                 )
+                _take(solved[-1], one)
     if not any(event.heads for bar in solved for event in bar.on_page.events):
         raise ScoreError(f"{name} has staves but no notes on them; there is nothing to read.")
     score = _score(solved, groups)
     title, composer = title_and_composer(sheets[0][1])
-    return with_source(replace(score, title=title, composer=composer)), tuple(bar.signs for bar in solved)
+    printed = tuple(
+        PrintedBar(frame, bar.signs, bar.sure, _clefs_at(bar, most))
+        for frame, bar in zip(frames, solved, strict=True)
+    )
+    return with_source(replace(score, title=title, composer=composer)), printed
+
+
+_AROUND = 5
+"""Staff spaces above and below a system that are shown with it, where they are its own. Set by eye."""
+
+
+def _frame(place: _Place, bar: BarOnPage, low: float, high: float) -> Frame:
+    """Return where a bar stands; its system's ink lies between `low` and `high`."""
+    around = _AROUND * place.sheet.space
+    bottom = max(low, place.system.staves[-1].y0 - around)
+    top = min(high, place.system.staves[0].y1 + around)
+    page = place.sheet.page
+    return Frame(
+        place.page, bar.x0 / page.width, 1 - top / page.height, bar.x1 / page.width, 1 - bottom / page.height
+    )
+
+
+def _take(bar: Solved, known: Known) -> None:
+    """Let a bar be as it was told."""
+    bar.settled = known.settled
+    if known.length is not None:
+        due = Fraction(4 * bar.meter[0], bar.meter[1])
+        bar.solution = replace(bar.solution, length=known.length or due)
+
+
+def _clefs_at(bar: Solved, most: int) -> tuple[int, ...]:
+    found = {
+        staff + bar.place.offset: clef_at(clefs, first_event(bar.on_page))
+        for staff, clefs in enumerate(bar.place.clefs)
+    }
+    return tuple(
+        clef.bottom if (clef := found.get(staff)) is not None else USUAL_CLEFS[staff > 0]
+        for staff in range(most)
+    )
 
 
 def _parts(systems: Sequence[System]) -> list[tuple[int, int]]:
@@ -222,6 +296,8 @@ COPYRIGHT = (
     "An edition may be protected by copyright though the piece is not; make sure that you may use this one."
 )
 """These two are said at every import: what is read may be wrong, and is a copy of somebody's page."""
+DOUBTFUL_BARS = "On the page these bars do not add up, or may be read otherwise"
+"""How the sentence begins that names the bars of which the reader is least sure."""
 
 
 _SHOWN = 20
@@ -229,15 +305,13 @@ _SHOWN = 20
 
 
 def _doubts(solved: Sequence[Solved], laid: Sequence[Measure]) -> tuple[str, ...]:
-    sure = [(confidence(bar.signs), m.index, m.number) for m, bar in zip(laid, solved, strict=True)]
+    sure = [(bar.sure, m.index, m.number) for m, bar in zip(laid, solved, strict=True)]
     doubtful = sorted(bar for bar in sure if bar[0] < DOUBTFUL)
     if not doubtful:
         return ()
     shown = ", ".join(number for *_, number in sorted(doubtful[:_SHOWN], key=lambda bar: bar[1]))
     more = f" and {len(doubtful) - _SHOWN} more" if len(doubtful) > _SHOWN else ""
-    return (
-        f"On the page these bars do not add up, or may be read otherwise: {shown}{more}; look at them first.",
-    )
+    return (f"{DOUBTFUL_BARS}: {shown}{more}; look at them first.",)
 
 
 def _upbeats(measures: Sequence[Measure]) -> set[int]:
@@ -324,7 +398,7 @@ class _Notes:
         self, inside: _InBar, event: Event, head: Head, onset: Fraction, value: Fraction, voice: str
     ) -> None:
         bar, place = inside.bar, inside.bar.place
-        clef = clef_at(place.clefs[head.staff], head.box.x1) or Clef(0.0, 30 if head.staff == 0 else 18)
+        clef = clef_at(place.clefs[head.staff], head.box.x1) or Clef(0.0, USUAL_CLEFS[head.staff > 0])
         step = clef.step(head.position)
         key = (head.staff, step)
         start = bar.start + onset

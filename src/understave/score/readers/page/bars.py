@@ -112,7 +112,7 @@ def clef_at(clefs: Sequence[Clef], x: float) -> Clef | None:
 def find_meters(bars: Sequence[BarOnPage], system: System, symbols: Sequence[Symbol], space: float) -> None:
     """Give each bar the meter that is printed before its first event."""
     for bar in bars:
-        until = _first_event(bar)
+        until = first_event(bar)
         for staff in system.staves:
             near = [
                 s
@@ -130,7 +130,8 @@ def find_meters(bars: Sequence[BarOnPage], system: System, symbols: Sequence[Sym
                 break
 
 
-def _first_event(bar: BarOnPage) -> float:
+def first_event(bar: BarOnPage) -> float:
+    """Return where the first event of a bar begins, whole rests left out; its right edge where none does."""
     return min((_left_edge(e) for e in bar.events if not (e.is_rest and e.value >= 4)), default=bar.x1)
 
 
@@ -162,7 +163,7 @@ def find_signatures(
     """
     space = sheet.space
     for bar in bars:
-        until = _first_event(bar)
+        until = first_event(bar)
         owned = {id(h.accidental) for e in bar.events for h in e.heads if h.accidental is not None}
         votes: list[int | None] = []
         for index, staff in enumerate(system.staves):

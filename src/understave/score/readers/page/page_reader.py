@@ -3,20 +3,23 @@
 `ink` and `fonts` say what is painted, `smufl` which symbols that is, `layout` sorts it into staves and
 systems, `events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `solving`
 put a bar in time, `certainty` says how sure that is, `curves` tells ties from slurs, `lyrics` finds the
-words of songs and `marks` all else around the notes, `assembly` makes the score.
+words of songs and `marks` all else around the notes, `assembly` makes the score. What a person knows better
+is `told_signs`, `carried_signs` carries it on.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 from understave.errors import ScoreError
 from understave.score.model import Score
-from understave.score.readers.page.assembly import assemble
+from understave.score.readers.page.assembly import PrintedBar, assemble
 from understave.score.readers.page.certainty import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
+from understave.score.readers.page.told_signs import Told
 
 
 def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] = ()) -> Score:
@@ -32,15 +35,36 @@ def read_with_signs(
     data: bytes, name: str = "score.pdf", *, without: Collection[str] = ()
 ) -> tuple[Score, tuple[Signs, ...]]:
     """Read a PDF as `read_page` does; also return what tells of mistakes in each bar (`certainty.Signs`)."""
+    score, bars = read_bars(data, name, without=without)
+    return score, tuple(bar.signs for bar in bars)
+
+
+def read_bars(
+    data: bytes, name: str = "score.pdf", told: Sequence[Told] = (), *, without: Collection[str] = ()
+) -> tuple[Score, tuple[PrintedBar, ...]]:
+    """Read a PDF as `read_page` does, with what a person has `told` of it; also return where each bar stands.
+
+    The pages of the last file are kept as they were sorted: telling more of them takes little time.
+    """
+    music, left_out = _sorted_pages(data, name, tuple(sorted(without)))
+    fresh = [(number, replace(sheet, taken=set(), figures=set())) for number, sheet in music]
+    score, bars = assemble(fresh, name, told)
+    return replace(score, warnings=(*left_out, *score.warnings)), bars
+
+
+@lru_cache(maxsize=1)
+def _sorted_pages(
+    data: bytes, name: str, without: tuple[str, ...]
+) -> tuple[tuple[tuple[int, Sheet], ...], tuple[str, ...]]:
+    """Return the pages with music, each with its number, and what is said of those that were left out."""
     pages = read_pages(data, name)
     sheets = [sort_page(page, without) for page in pages]
-    music = [(i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems]
+    music = tuple((i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems)
     if not music:
         raise ScoreError(
             _why_nothing([p.pictures for p in pages], [s.other_lines for s in sheets if s is not None], name)
         )
-    score, signs = assemble(music, name)
-    return replace(score, warnings=(*_left_out(pages, sheets), *score.warnings)), signs
+    return music, _left_out(pages, sheets)
 
 
 _PICTURE = 0.2

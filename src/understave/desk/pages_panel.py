@@ -1,0 +1,259 @@
+"""A score read from printed pages, checked at the desk: each bar as the page has it and as it was read.
+
+In: what is typed for a bar, that it is right, or the key, meter or clef from it on. Out: the bars, the least
+sure first, pictures of a bar from the page and as engraved, its voices as text. What is decided is on the
+disk before it is answered (`lesson.page_corrections`); the reading of the harmony follows, once no more is
+typed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from understave.desk import work
+from understave.desk.history import History, history
+from understave.desk.opened import StaleError
+from understave.desk.sense import SenselessError, message, sense
+from understave.errors import DeskError, UnderstaveError
+from understave.faults import fault_sentence, keep_fault
+from understave.lesson.folder import LessonFolder, open_folder
+from understave.lesson.page_corrections import (
+    Decision,
+    PageEntry,
+    Printed,
+    add,
+    digest_of,
+    printed_in,
+    read_entries,
+    take_back,
+    told_of,
+)
+from understave.score.bar_text import BarTextError, add_up, lines_of, may_be_short, read_line
+from understave.score.reader import PRINTED
+from understave.score.readers.page.told_signs import Frame
+from understave.theory.vocabulary import Language
+
+if TYPE_CHECKING:
+    from understave.desk.app import Desk
+    from understave.desk.opened import OpenLesson
+
+CALM = 2.0
+"""Seconds without a correction after which the harmony is read anew."""
+PICTURES_KEPT = 128
+BESIDE = 0.01
+"""Part of the page's width that is shown on either side of a bar."""
+
+
+def is_printed(folder: LessonFolder) -> bool:
+    """Say whether a lesson's score was read from pages."""
+    with folder.score.open("rb") as file:
+        return PRINTED.knows(file.read(1024), folder.score.suffix)
+
+
+def not_in_panel(warnings: Sequence[str]) -> list[str]:
+    """Return the warnings about a score read from pages, without those that the panel says itself."""
+    from understave.score.readers.page.assembly import COMPARE, COPYRIGHT, DOUBTFUL_BARS
+
+    return [w for w in warnings if w not in (COMPARE, COPYRIGHT) and not w.startswith(DOUBTFUL_BARS)]
+
+
+def _needed(folder: LessonFolder) -> Printed:
+    found = printed_in(folder)
+    if found is None:
+        raise DeskError("This score was not read from pages; there is nothing to compare it with.")
+    return found
+
+
+def _state(printed: Printed, index: int) -> str:
+    said = {decision.what for decision in printed.decided.get(index, ())}
+    return "typed" if "notes" in said else "right" if "right" in said else "read"
+
+
+def listed_bars(printed: Printed, entries: Sequence[PageEntry]) -> dict[str, Any]:
+    """Return all bars, the least sure first and those that are settled last, and what can be undone."""
+    score = printed.score
+    rows = [
+        {
+            "index": k,
+            "number": score.bar_name(score.measures[k]),
+            "page": bar.frame.page,
+            "sure": round(bar.sure, 3),
+            "state": _state(printed, k),
+        }
+        for k, bar in enumerate(printed.bars)
+    ]
+    rows.sort(key=lambda row: (row["sure"], row["index"]))
+    steps = history(entries)
+    return {
+        "bars": rows,
+        "last": steps.last,
+        "undo": len(steps.done),
+        "redo": len(steps.undone),
+        "lost": printed.lost,
+    }
+
+
+def bar_told(printed: Printed, index: int, language: Language) -> dict[str, Any]:
+    """Return the voices of a bar as text, and the signs that hold in it."""
+    score, measure = printed.score, printed.score.measures[index]
+    return {
+        "index": index,
+        "number": score.bar_name(measure),
+        "page": printed.bars[index].frame.page,
+        "state": _state(printed, index),
+        "sure": round(printed.bars[index].sure, 3),
+        "lines": [
+            {"staff": line.staff, "voice": line.voice, "text": line.text, "marks": line.marks}
+            for line in lines_of(score, index, language)
+        ],
+        "key": measure.signature,
+        "meter": f"{measure.beats}/{measure.beat_type}",
+        "clefs": list(printed.bars[index].clefs),
+    }
+
+
+def decided(printed: Printed, index: int, asked: dict[str, Any]) -> Decision:
+    """Return the decision that the page sends; raise BarTextError where a typed bar is none."""
+    at = printed.bars[index].frame.middle
+    what = asked["what"]
+    if what == "notes":
+        score = printed.score
+        lines = tuple((int(line["staff"]), int(line["voice"]), str(line["text"])) for line in asked["lines"])
+        if len({line[:2] for line in lines}) < len(lines):
+            raise SenselessError("one voice twice")
+        typed = [read_line(text, staff, voice, score.parts[-1].last_staff) for staff, voice, text in lines]
+        due = score.measures[index].full_length
+        add_up(typed, due, may_be_short(score.measures, index), asked.get("free") is True)
+        return Decision(at, "notes", tuple(line for line in lines if line[2].strip()))
+    if what not in ("right", "key", "meter", "clef"):
+        raise SenselessError(str(what))
+    staff = int(asked.get("staff", 0)) if what == "clef" else 0
+    if staff > printed.score.parts[-1].last_staff:
+        raise SenselessError("staff")
+    found = Decision(at, what, (), "" if what == "right" else str(asked["value"])[:20], staff)
+    try:
+        told_of(found)
+    except ValueError:
+        if what != "meter":
+            raise
+        raise BarTextError("meter", word=found.value) from None
+    return found
+
+
+def _change(folder: LessonFolder, asked: dict[str, Any]) -> dict[str, Any]:
+    """Put one change on the disk; return the bars as they are then, or why it was refused."""
+    entries = read_entries(folder.path)
+    steps = history(entries)
+    printed = _needed(folder)
+    with sense():
+        what, index = str(asked["what"]), int(asked["index"])
+        if int(asked["last"]) != steps.last:
+            raise StaleError("Another window has changed these pages meanwhile; look again.")
+        if not 0 <= index < len(printed.bars):
+            raise SenselessError("bar")
+    if what in ("undo", "redo"):
+        _turn(folder, steps, what)
+    else:
+        try:
+            with sense():
+                decision = decided(printed, index, asked)
+        except BarTextError as error:
+            return {"refused": {"name": error.name, "values": error.values}}
+        add(folder.path, digest_of(folder.score.read_bytes()), decision)
+    return listed_bars(_needed(folder), read_entries(folder.path))
+
+
+def _turn(folder: LessonFolder, steps: History, what: str) -> None:
+    found = steps.done if what == "undo" else steps.undone
+    if not found:
+        raise DeskError("There is nothing to undo." if what == "undo" else "There is nothing to do again.")
+    for number in found[-1]:
+        take_back(folder.path, number)
+
+
+# --- answers -----------------------------------------------------------------------------------------------
+
+
+async def listed(desk: Desk, request: Request) -> Any:
+    """Tell the bars of the pages; null where the score was not read from pages."""
+    lesson = await desk.current()
+    printed = await asyncio.to_thread(printed_in, lesson.folder)
+    if printed is None:
+        return None
+    return listed_bars(printed, await asyncio.to_thread(read_entries, lesson.folder.path))
+
+
+async def _asked(desk: Desk, request: Request) -> tuple[OpenLesson, Printed, int]:
+    lesson = await desk.current()
+    printed = await asyncio.to_thread(_needed, lesson.folder)
+    with sense():
+        index = int(request.query_params["index"])
+        if not 0 <= index < len(printed.bars):
+            raise SenselessError("bar")
+    return lesson, printed, index
+
+
+async def bar(desk: Desk, request: Request) -> Any:
+    """Tell one bar, and engrave it as it is read."""
+    lesson, printed, index = await _asked(desk, request)
+    language = await asyncio.to_thread(desk.speaks)
+    told = await asyncio.to_thread(bar_told, printed, index, language)
+    return {**told, "svg": await lesson.make_picture(work.engrave_bar, printed.score, index)}
+
+
+async def picture(desk: Desk, request: Request) -> Any:
+    """Show a bar as its page has it."""
+    lesson, printed, index = await _asked(desk, request)
+    x0, y0, x1, y1 = printed.bars[index].frame[1:]
+    frame = Frame(printed.bars[index].frame.page, max(0.0, x0 - BESIDE), y0, min(1.0, x1 + BESIDE), y1)
+    key = (lesson.folder.path, frame)
+    found = desk.pictures.get(key)
+    if found is None:
+        data = await asyncio.to_thread(lesson.folder.score.read_bytes)
+        found = desk.pictures[key] = await lesson.make_picture(work.page_picture, data, frame)
+        while len(desk.pictures) > PICTURES_KEPT:
+            desk.pictures.pop(next(iter(desk.pictures)))
+    return Response(found, media_type="image/png")
+
+
+async def change(desk: Desk, request: Request) -> Any:
+    """Keep what was decided about a bar."""
+    lesson = await desk.current()
+    asked = await message(request)
+    async with lesson.lock:
+        found = await asyncio.to_thread(_change, lesson.folder, asked)
+    if "refused" not in found:
+        if desk.reopening is not None:
+            desk.reopening.cancel()
+        desk.reopening = asyncio.create_task(_read_anew(desk, lesson))
+        desk.tell({"type": "pages", "last": found["last"]})
+    return found
+
+
+async def _read_anew(desk: Desk, lesson: OpenLesson) -> None:
+    """Put the lesson on the desk again with the score that its pages now give."""
+    await asyncio.sleep(CALM)
+    try:
+        printed = await asyncio.to_thread(_needed, lesson.folder)
+        if desk.lesson is not lesson or printed.score.source == lesson.score.source:
+            return
+        await desk.open(open_folder(lesson.folder.path))
+    except UnderstaveError as error:
+        desk.tell({"type": "trouble", "error": str(error)})
+    except Exception as error:  # nobody waits for this
+        log = await asyncio.to_thread(partial(keep_fault, error, "reading corrected pages anew at the desk"))
+        desk.tell({"type": "trouble", "error": fault_sentence(error, log)})
+
+
+ROUTES: tuple[tuple[str, Callable[[Desk, Request], Awaitable[Any]], str], ...] = (
+    ("/api/pages", listed, "GET"),
+    ("/api/pages/bar", bar, "GET"),
+    ("/api/pages/picture", picture, "GET"),
+    ("/api/pages", change, "POST"),
+)

@@ -1,0 +1,344 @@
+/**
+ * `<desk-pages>`: a score read from printed pages is checked bar by bar, the least sure first: the page's own picture
+ * above what was read, its voices as lines to type in. A note is clicked to type it, or dragged up and down.
+ *
+ * Out: the events `trouble` (detail a sentence) and `show` (detail first, last and notes, for the score).
+ */
+
+import { make } from "/viewer/elements.js";
+import { drawing, staffStep, stepped, wordAt } from "./typed-bar.js";
+import { file, get, post, Refused } from "./link.js";
+import { word } from "./words.js";
+
+/**
+ * @typedef {{index: number, number: string, page: number, sure: number, state: "read"|"right"|"typed"}} Row
+ * @typedef {{bars: Row[], last: number, undo: number, redo: number, lost: number}} Listed
+ * @typedef {{staff: number, voice: number, text: string, marks: [string, number, number][]}} Line
+ * @typedef {Row & {lines: Line[], key: number, meter: string, clefs: number[], svg: string}} Bar
+ */
+
+/** The clefs by their lowest line, counted in steps from C0. */
+const CLEFS = { 30: "treble", 23: "treble_low", 37: "treble_high", 24: "alto", 22: "tenor", 28: "soprano", 18: "bass", 11: "bass_low" };
+
+export class DeskPages extends HTMLElement {
+  #awake = false;
+  #name = "";
+  /** The changes that are being kept. @type {Promise<boolean>} */
+  #turn = Promise.resolve(true);
+  /** @type {Listed|null} */
+  #listed = null;
+  /** @type {Bar|null} */
+  #bar = null;
+  /** The order in which bars are walked through: as they stood when the list was first asked for. @type {number[]} */
+  #order = [];
+  #address = "";
+  /** The text area in which was written last. @type {HTMLTextAreaElement|null} */
+  #field = null;
+  #count = make("p", { class: "hint name", role: "status" });
+  #list = make("ol", { class: "doubtful" });
+  #head = make("h3", { id: "pages-bar" });
+  #told = make("p", { class: "hint" });
+  #seen = make("img", { alt: "" });
+  #read = make("div", { class: "engraved" });
+  #lines = make("form", { class: "bar-lines", onsubmit: (/** @type {Event} */ e) => (e.preventDefault(), void this.#set(false)) });
+  #wrong = make("div", { class: "bar-wrong", role: "alert" });
+  #signs = make("div", { class: "conditions" });
+  #undo = make("button", { type: "button", class: "small", id: "pages-undo", onclick: () => void this.#change({ what: "undo" }) }, word("undo"));
+  #redo = make("button", { type: "button", class: "small", id: "pages-redo", onclick: () => void this.#change({ what: "redo" }) }, word("redo"));
+  #work = make("div", { hidden: true });
+
+  connectedCallback() {
+    if (this.childElementCount > 0) return;
+    const button = (/** @type {string} */ name, /** @type {string} */ key, /** @type {() => void} */ does) =>
+      make("button", { type: "button", id: `pages-${name}`, "aria-keyshortcuts": key, onclick: does }, word(`pages_${name}`), make("kbd", {}, key));
+    this.#work.append(
+      make("div", { class: "bar-head" }, this.#head, this.#told),
+      make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_page") }, make("figcaption", {}, word("pages_page")), this.#seen),
+      make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_read") }, make("figcaption", {}, word("pages_read")), this.#read),
+      make("div", { class: "hear" }, button("right", "R", () => void this.#right()), button("before", "P", () => void this.step(-1)), button("next", "N", () => void this.step(1))),
+      make("h4", {}, word("pages_voices")),
+      this.#wrong,
+      this.#lines,
+      make("details", { class: "more" }, make("summary", {}, word("pages_how")), make("p", { class: "hint" }, word("pages_written")), make("p", { class: "hint" }, word("pages_notes"))),
+      make("details", { class: "more" }, make("summary", {}, word("pages_signs")), make("p", { class: "hint" }, word("pages_carried")), this.#signs),
+    );
+    this.append(
+      make("p", { class: "hint" }, word("pages_hint")),
+      make("div", { class: "bar-head" }, this.#count, this.#undo, this.#redo),
+      this.#work,
+      make("details", { class: "more" }, make("summary", {}, word("pages_all")), this.#list),
+      make("p", { class: "hint" }, word("pages_copyright")),
+    );
+  }
+
+  /** It is looked at: what there is is asked for from now on. */
+  async wake() {
+    this.#awake = true;
+    await this.renew();
+  }
+
+  /** A lesson lies on the desk: the same that was read anew, or another. @param {string} name */
+  async begin(name) {
+    if (name === this.#name) return;
+    this.#name = name;
+    [this.#listed, this.#bar, this.#order] = [null, null, []];
+    await this.renew();
+  }
+
+  /** Something has changed. */
+  async renew() {
+    if (!this.#awake || this.closest("[hidden]")) return;
+    await this.#after(async () => {
+      this.#draw(await get("/api/pages"));
+      await this.#open(this.#bar?.index ?? this.#order[0], false);
+    });
+  }
+
+  /** Another window has changed the pages. @param {number} last */
+  async hear(last) {
+    // What was changed here is answered first.
+    await this.#turn;
+    if (this.#listed && this.#listed.last !== last) await this.renew();
+  }
+
+  /** What a key does here, where nothing is being written. @param {string} key @returns {boolean} whether it does anything */
+  press(key) {
+    if (!this.#bar) return false;
+    if (key === "n") void this.step(1);
+    else if (key === "p") void this.step(-1);
+    else if (key === "r") void this.#right();
+    else return false;
+    return true;
+  }
+
+  /** @param {1|-1} way */
+  async step(way) {
+    const at = this.#order.indexOf(this.#bar?.index ?? -1) + way;
+    if (at >= 0 && at < this.#order.length) await this.#after(() => this.#open(this.#order[at], true));
+  }
+
+  /** @param {Listed|null} listed */
+  #draw(listed) {
+    this.#listed = listed;
+    this.#work.hidden = listed === null;
+    this.#undo.disabled = !listed || listed.undo === 0;
+    this.#redo.disabled = !listed || listed.redo === 0;
+    if (!listed) {
+      this.#count.textContent = word("pages_none");
+      this.#list.replaceChildren();
+      return;
+    }
+    if (this.#order.length !== listed.bars.length) this.#order = listed.bars.map((row) => row.index);
+    const done = listed.bars.filter((row) => row.state !== "read").length;
+    this.#count.textContent = word("pages_count", { done, n: listed.bars.length });
+    const rows = new Map(listed.bars.map((row) => [row.index, row]));
+    this.#list.replaceChildren(
+      ...this.#order.map((index) => {
+        const row = /** @type {Row} */ (rows.get(index));
+        const now = this.#bar?.index === index;
+        return make("li", {}, make("button", { type: "button", "aria-current": now ? "true" : null, onclick: () => void this.#after(() => this.#open(index, true)) }, make("span", { class: "name" }, word("pages_bar", { n: row.number, page: row.page })), make("span", { class: "share" }, this.#sure(row))));
+      }),
+    );
+  }
+
+  /** @param {Row} row */
+  #sure(row) {
+    return row.state === "read" ? word("sure", { n: Math.round(100 * row.sure) }) : word(`pages_state_${row.state}`);
+  }
+
+  /** @param {number} index @param {boolean} show  it in the score too */
+  async #open(index, show) {
+    if (!this.#listed) return;
+    const bar = /** @type {Bar} */ (await get(`/api/pages/bar?index=${index}`));
+    const same = this.#bar?.index === index;
+    this.#bar = bar;
+    this.#draw(this.#listed);
+    this.#head.textContent = word("pages_bar", { n: bar.number, page: bar.page });
+    this.#told.textContent = this.#sure(bar);
+    this.#wrong.replaceChildren();
+    this.#drawRead(bar);
+    this.#drawLines(bar);
+    this.#drawSigns(bar);
+    if (show) this.dispatchEvent(new CustomEvent("show", { detail: { first: index, last: index, notes: [] }, bubbles: true }));
+    if (same && this.#seen.src) return;
+    const picture = await file(`/api/pages/picture?index=${index}`);
+    if (this.#bar?.index !== index) return;
+    if (this.#address) URL.revokeObjectURL(this.#address);
+    this.#address = URL.createObjectURL(picture);
+    this.#seen.src = this.#address;
+    this.#seen.alt = word("pages_pictured", { n: bar.number, page: bar.page });
+  }
+
+  /** @param {Bar} bar */
+  #drawRead(bar) {
+    const svg = drawing(bar.svg);
+    svg.setAttribute("aria-label", word("pages_engraved", { n: bar.number }));
+    svg.setAttribute("role", "img");
+    this.#read.replaceChildren(svg);
+    for (const line of bar.lines)
+      for (const [id, from, to] of line.marks) {
+        const note = svg.querySelector(`[id="${CSS.escape(id)}"]`);
+        if (note instanceof SVGElement) this.#hold(note, svg, line, from, to);
+      }
+  }
+
+  /** Let a note be clicked, to type it, and dragged. @param {SVGElement} note @param {SVGElement} svg @param {Line} line @param {number} from @param {number} to */
+  #hold(note, svg, line, from, to) {
+    note.classList.add("held-note");
+    note.addEventListener("pointerdown", (event) => {
+      event.preventDefault();
+      const step = staffStep(svg);
+      let steps = 0;
+      note.setPointerCapture(event.pointerId);
+      const move = (/** @type {PointerEvent} */ e) => {
+        steps = Math.round((event.clientY - e.clientY) / step);
+        note.style.translate = steps === 0 ? "" : `0 ${-steps * step * Number(svg.dataset.unit ?? 1)}px`;
+      };
+      const end = () => {
+        note.removeEventListener("pointermove", move);
+        note.style.translate = "";
+        const field = this.#fieldOf(line.staff, line.voice);
+        if (!field) return;
+        if (steps !== 0 && field.value === line.text) {
+          field.setRangeText(stepped(field.value.slice(from, to), steps, this.#bar?.key ?? 0), from, to, "select");
+          void this.#set(false);
+          return;
+        }
+        field.focus();
+        // What was typed since stands elsewhere: then only the line is found.
+        if (field.value === line.text) field.setSelectionRange(from, to);
+      };
+      note.addEventListener("pointermove", move);
+      note.addEventListener("pointerup", end, { once: true });
+      note.addEventListener("pointercancel", () => ((steps = 0), end()), { once: true });
+    });
+  }
+
+  /** @param {number} staff @param {number} voice @returns {HTMLTextAreaElement|null} */
+  #fieldOf(staff, voice) {
+    return this.#lines.querySelector(`textarea[data-line="${staff}.${voice}"]`);
+  }
+
+  /** @param {Bar} bar */
+  #drawLines(bar) {
+    const held = document.activeElement instanceof HTMLElement && this.#lines.contains(document.activeElement) ? document.activeElement.id : "";
+    const lines = bar.lines.slice();
+    for (let staff = 1; staff <= bar.clefs.length; staff++) if (!lines.some((l) => l.staff === staff)) lines.push({ staff, voice: 1, text: "", marks: [] });
+    lines.sort((a, b) => a.staff - b.staff || a.voice - b.voice);
+    const add = bar.clefs.map((_, i) =>
+      make("button", { type: "button", class: "small", id: `pages-add-${i + 1}`, onclick: () => this.#addVoice(i + 1) }, word("pages_add", { n: i + 1 })),
+    );
+    this.#lines.replaceChildren(...lines.map((line) => this.#line(line)), make("div", { class: "hear" }, make("button", { type: "submit", id: "pages-set" }, word("set"), make("kbd", {}, "↵")), ...add));
+    if (held) this.querySelector(/** @type {any} */ (`#${held}`))?.focus();
+  }
+
+  /** @param {{staff: number, voice: number, text: string}} line */
+  #line(line) {
+    const id = `pages-line-${line.staff}-${line.voice}`;
+    const field = make("textarea", { id, rows: 2, spellcheck: "false", autocomplete: "off", autocapitalize: "off", maxlength: 2000, "data-line": `${line.staff}.${line.voice}`, onkeydown: (/** @type {KeyboardEvent} */ e) => this.#key(e, field), onfocus: () => (this.#field = field) });
+    field.value = line.text;
+    return make("div", { class: "bar-line" }, make("label", { for: id }, word("pages_voice", { staff: line.staff, n: line.voice })), field);
+  }
+
+  /** @param {number} staff */
+  #addVoice(staff) {
+    const there = [...this.#lines.querySelectorAll("textarea")].map((f) => String(f.dataset.line).split(".").map(Number));
+    const voice = Math.max(0, ...there.filter(([s]) => s === staff).map(([, v]) => v)) + 1;
+    if (voice > 4) return;
+    const line = this.#line({ staff, voice, text: "" });
+    this.#lines.insertBefore(line, this.#lines.lastElementChild);
+    line.querySelector("textarea")?.focus();
+  }
+
+  /** @param {KeyboardEvent} event @param {HTMLTextAreaElement} field */
+  #key(event, field) {
+    if (event.key === "Enter" && !event.isComposing) {
+      event.preventDefault();
+      void this.#set(false);
+    } else if (event.altKey && (event.key === "ArrowUp" || event.key === "ArrowDown")) {
+      event.preventDefault();
+      const [from, to] = wordAt(field.value, field.selectionStart);
+      const by = (event.key === "ArrowUp" ? 1 : -1) * (event.shiftKey ? 7 : 1);
+      field.setRangeText(stepped(field.value.slice(from, to), by, this.#bar?.key ?? 0), from, to, "select");
+    }
+  }
+
+  /** @param {Bar} bar */
+  #drawSigns(bar) {
+    const key = make("select", { id: "pages-key", onchange: () => void this.#change({ what: "key", value: key.value }) });
+    for (let n = -7; n <= 7; n++) key.append(make("option", { value: n, selected: n === bar.key }, n === 0 ? word("pages_no_signs") : word(n < 0 ? "pages_flats" : "pages_sharps", { n: Math.abs(n) })));
+    const meter = make("input", { type: "text", id: "pages-meter", value: bar.meter, maxlength: 7, size: 6, autocomplete: "off", onchange: () => void this.#change({ what: "meter", value: meter.value.trim() }) });
+    const clefs = bar.clefs.flatMap((now, i) => {
+      const clef = make("select", { id: `pages-clef-${i + 1}`, onchange: () => void this.#change({ what: "clef", value: clef.value, staff: i + 1 }) });
+      const known = Object.keys(CLEFS).map(Number);
+      if (!known.includes(now)) clef.append(make("option", { value: now, selected: true }, "?"));
+      for (const [step, name] of Object.entries(CLEFS)) clef.append(make("option", { value: step, selected: Number(step) === now }, word(`pages_clef_${name}`)));
+      return [make("label", { for: clef.id }, word("pages_clef", { n: i + 1 })), clef];
+    });
+    const held = document.activeElement instanceof HTMLElement && this.#signs.contains(document.activeElement) ? document.activeElement.id : "";
+    this.#signs.replaceChildren(make("label", { for: "pages-key" }, word("pages_key")), key, make("label", { for: "pages-meter" }, word("pages_meter")), meter, ...clefs);
+    if (held) this.querySelector(/** @type {any} */ (`#${held}`))?.focus();
+  }
+
+  /** It is right as it was read: ticked off, and on to the next. */
+  async #right() {
+    if (await this.#change({ what: "right" })) await this.step(1);
+  }
+
+  /** @param {boolean} free  though it does not add up */
+  async #set(free) {
+    const lines = [...this.#lines.querySelectorAll("textarea")].map((field) => {
+      const [staff, voice] = String(field.dataset.line).split(".").map(Number);
+      return { staff, voice, text: field.value };
+    });
+    await this.#change({ what: "notes", lines, free });
+  }
+
+  /** @param {Record<string, unknown>} what @returns {Promise<boolean>} whether it was taken */
+  #change(what) {
+    // One after the other: each is made on what the one before has left.
+    const done = this.#turn.then(() => this.#made(what));
+    this.#turn = done;
+    return done;
+  }
+
+  /** @param {Record<string, unknown>} what @returns {Promise<boolean>} */
+  async #made(what) {
+    const listed = this.#listed;
+    if (!listed || !this.#bar) return false;
+    const index = this.#bar.index;
+    this.#wrong.replaceChildren();
+    return this.#after(async () => {
+      const found = await post("/api/pages", { ...what, index, last: listed.last });
+      if (found.refused) {
+        this.#refuse(found.refused);
+        return false;
+      }
+      this.#draw(found);
+      await this.#open(index, false);
+      return true;
+    });
+  }
+
+  /** @param {{name: string, values: Record<string, string>}} refused */
+  #refuse({ name, values }) {
+    const free = (name === "over" || name === "under") && make("button", { type: "button", class: "small", id: "pages-free", onclick: () => void this.#set(true) }, word("pages_free"));
+    this.#wrong.replaceChildren(make("p", {}, word(`pages_wrong_${name}`, values)), free || "");
+    this.#wrong.scrollIntoView({ block: "nearest" });
+    if (name === "meter" && this.#bar) this.#drawSigns(this.#bar);
+    else this.#field?.focus({ preventScroll: true });
+  }
+
+  /** @template T @param {() => Promise<T>} does @returns {Promise<T|false>} */
+  async #after(does) {
+    try {
+      return await does();
+    } catch (error) {
+      if (error instanceof Refused && error.stale) void this.renew();
+      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+      return false;
+    }
+  }
+}
+
+customElements.define("desk-pages", DeskPages);

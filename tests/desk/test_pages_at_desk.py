@@ -1,0 +1,191 @@
+"""A score read from pages, corrected at the desk: asked for as the page does it, and once in a real browser.
+
+The pages are engraved by verovio from our own piece, and one bar is then made wrong as a reader would: the
+outside reference is the piece itself. The accessibility check is axe-core (Deque Systems), the rules of WCAG
+2.2 levels A and AA.
+"""
+
+from __future__ import annotations
+
+import io
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+
+import pytest
+from benchmarks.engraved import verovio_pdf
+from PIL import Image
+from starlette.testclient import TestClient
+from tests.desk.desk_lesson import OWN, app_for
+from tests.desk.test_desk_in_browser import started
+from tests.in_browser import accessibility, running_browser, until
+from tests.once import opening
+
+from understave.desk.app import Desk
+from understave.desk.opened import OpenLesson
+from understave.desk.recent import Recent
+from understave.harmony.trained import judge_score, read_judged
+from understave.lesson.folder import create_folder, open_folder
+from understave.lesson.page_corrections import lesson_score
+from understave.score.reader import read_score
+
+BARS = 4
+
+
+@cache
+def pages():
+    return verovio_pdf(read_score(opening(BARS)).source, "Leipzig")
+
+
+def folder_in(place):
+    (place / "piece.pdf").write_bytes(pages())
+    return create_folder(place / "lesson", place / "piece.pdf", "Opening", "")
+
+
+@pytest.fixture
+def desk(tmp_path):
+    folder = folder_in(tmp_path)
+    desk = Desk(tmp_path, Recent(tmp_path / "recent.json"))
+    lesson = OpenLesson(folder, lesson_score(folder), ThreadPoolExecutor(1), ThreadPoolExecutor(1))
+    judged = judge_score(lesson.score)
+    lesson.begin_with(judged, read_judged(lesson.score, judged).spans)
+    desk.lesson = lesson
+    with TestClient(app_for(desk), headers=OWN, base_url="http://127.0.0.1:4711") as client:
+        yield client, lesson
+    lesson.give_up()
+
+
+def send(client, index, last, **what):
+    return client.post("/api/pages", json={"index": index, "last": last, **what})
+
+
+def lines(client, index):
+    return client.get(f"/api/pages/bar?index={index}").json()["lines"]
+
+
+def test_bars_come_from_the_least_sure_on_and_the_settled_ones_last(desk):
+    client, _ = desk
+    found = client.get("/api/pages").json()
+    assert [row["sure"] for row in found["bars"]] == sorted(row["sure"] for row in found["bars"])
+    assert {row["number"] for row in found["bars"]} == {"1", "2", "3", "4"}
+    first = found["bars"][0]["index"]
+    now = send(client, first, 0, what="right").json()
+    assert (now["bars"][-1]["index"], now["bars"][-1]["state"], now["undo"]) == (first, "right", 1)
+    again = send(client, first, now["last"], what="undo").json()
+    assert (again["bars"], again["redo"]) == (found["bars"], 1)
+
+
+def test_a_bar_is_shown_from_its_page_and_as_it_is_read(desk):
+    client, lesson = desk
+    bar = client.get("/api/pages/bar?index=1").json()
+    assert bar["svg"].startswith("<svg")
+    marked = {i for line in bar["lines"] for i, *_ in line["marks"]}
+    assert all(f'id="{i}"' in bar["svg"] for i in marked)
+    assert (bar["key"], bar["meter"], bar["clefs"]) == (-3, "3/4", [30, 18])
+    picture = client.get("/api/pages/picture?index=1")
+    ink = Image.open(io.BytesIO(picture.content)).convert("L")
+    assert ink.getextrema() == (0, 255)
+    assert lesson.score.measures[1].number == bar["number"]
+
+
+def test_a_typed_bar_is_kept_and_read_again_when_the_lesson_is_opened_again(desk):
+    client, lesson = desk
+    there = lines(client, 1)
+    there[0]["text"] = "1/2 B4 1/4 D5~"
+    now = send(client, 1, 0, what="notes", lines=there).json()
+    assert {row["index"]: row["state"] for row in now["bars"]}[1] == "typed"
+    assert lines(client, 1)[0]["text"] == "1/2 B4 1/4 D5~"
+    score = lesson_score(open_folder(lesson.folder.path))
+    assert "B4" in [str(n.pitch) for n in score.notes if n.measure == 1]
+    send(client, 1, now["last"], what="undo")
+    assert lesson_score(lesson.folder).source == lesson.score.source
+
+
+def test_what_does_not_add_up_is_refused_with_its_voice_and_kept_when_it_is_wanted(desk):
+    client, _ = desk
+    there = [{"staff": 1, "voice": 1, "text": "1/4 C5 D5"}, {"staff": 2, "voice": 1, "text": "1/2 C3"}]
+    refused = send(client, 1, 0, what="notes", lines=there).json()["refused"]
+    assert refused == {
+        "name": "under",
+        "values": {"staff": "1", "voice": "1", "holds": "1/2", "due": "3/4", "by": "1/4"},
+    }
+    assert client.get("/api/pages").json()["undo"] == 0
+    assert send(client, 1, 0, what="notes", lines=there, free=True).json()["undo"] == 1
+    assert [line["text"] for line in lines(client, 1)] == ["1/4 C5 D5", "1/2 C3"]
+
+
+def test_signs_are_told_once_and_carried(desk):
+    client, _ = desk
+    last = send(client, 1, 0, what="key", value="1").json()["last"]
+    last = send(client, 2, last, what="clef", value="30", staff=2).json()["last"]
+    found = [client.get(f"/api/pages/bar?index={k}").json() for k in range(BARS)]
+    assert [bar["key"] for bar in found] == [-3, 1, 1, 1]
+    assert [bar["clefs"][1] for bar in found] == [18, 18, 30, 30]
+    refused = send(client, 1, last, what="meter", value="3/5").json()["refused"]
+    assert refused == {"name": "meter", "values": {"word": "3/5"}}
+
+
+def test_what_makes_no_sense_and_what_another_window_has_changed_is_refused(desk):
+    client, _ = desk
+    for wrong in (
+        {"what": "key", "value": "9"},
+        {"what": "clef", "value": "30", "staff": 3},
+        {"what": "other"},
+        {"what": "notes", "lines": [{"staff": 1, "voice": 1, "text": ""}] * 2},
+    ):
+        assert send(client, 1, 0, **wrong).status_code == 400, wrong
+    assert send(client, 99, 0, what="right").status_code == 400
+    assert send(client, 1, 7, what="right").json()["stale"]
+    assert send(client, 1, 0, what="undo").status_code == 422
+
+
+def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
+    """A PDF is brought in; a bar is typed, a note of it dragged, the bar ticked off."""
+    (tmp_path / "piece.pdf").write_bytes(pages())
+    with started(tmp_path) as (address, place), running_browser() as browser:
+        page = browser.new_page(viewport={"width": 1280, "height": 1000})
+        page.set_default_timeout(60_000)
+        page.goto(address)
+        page.locator("#score-file").set_input_files(tmp_path / "piece.pdf")
+        line = page.locator("#pages-line-1-1")
+        line.wait_for()
+        page.locator("desk-pages img[src]").wait_for()
+        # The last of the tabs: one to the left of the first.
+        page.locator("#tab-chord").focus()
+        page.keyboard.press("ArrowLeft")
+        assert page.evaluate("() => document.activeElement.id") == "tab-pages"
+        # What is clicked is selected in its line: typing takes its place.
+        page.locator("desk-pages .notehead").first.click()
+        chosen = "f => f.value.slice(f.selectionStart, f.selectionEnd)"
+        assert line.evaluate(chosen) in line.input_value().split()
+        assert page.evaluate("() => document.activeElement.id") == "pages-line-1-1"
+        line.fill("1/4 C5")
+        line.press("Enter")
+        page.locator(".bar-wrong p").wait_for()
+        assert "1/2 is missing" in page.locator(".bar-wrong").inner_text()
+        assert accessibility(page)[1] == []
+        line.fill("1/2 B4 1/4 D5")
+        # The harmony is read anew, and who types goes on where they were.
+        with page.expect_response(lambda answer: answer.url.endswith("/api/lesson")):
+            line.press("Enter")
+        until(
+            page, "() => document.querySelector('.bar-head .hint:last-child').textContent === 'typed by you'"
+        )
+        until(page, "() => document.activeElement.id === 'pages-line-1-1'")
+        assert page.locator("#panel-pages").evaluate("panel => panel.scrollTop") > 0
+        # Dragged up by a step, a note takes the accidental of the key: D5 becomes E flat.
+        head = page.locator("desk-pages .notehead").nth(1)
+        box = head.bounding_box()
+        middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        page.mouse.move(*middle)
+        page.mouse.down()
+        page.mouse.move(middle[0], middle[1] - 0.55 * box["height"], steps=3)
+        page.mouse.up()
+        until(page, "() => document.querySelector('#pages-line-1-1').value.endsWith('Eb5')")
+        page.locator("#pages-bar").click()
+        first = page.locator("#pages-bar").inner_text()
+        page.keyboard.press("r")
+        until(page, "name => document.querySelector('#pages-bar').textContent !== name", argument=first)
+        (folder,) = place.glob("*-lesson")
+        notes = [(str(n.pitch), n.onset % 3, n.duration) for n in lesson_score(open_folder(folder)).notes]
+        assert ("B4", 0, 2) in notes
+        assert ("Eb5", 2, 1) in notes
