@@ -179,7 +179,9 @@ def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int
     name = element.get("id", "")
     sounding = pitch + head.sounding if head.sounding.semitones or head.sounding.steps else pitch
     # Most notes have no notations, and most of the others one kind: the rest is not looked for.
-    signs = {sign.tag for group in element.iterchildren("notations") for sign in group}
+    signs: set[object] = set()
+    if "notations" in inner:
+        signs = {sign.tag for group in element.iterchildren("notations") for sign in group}
     cue = "cue" in inner
     note = Note(
         id=name,
