@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
+from typing import cast
 
 from lxml import etree
 
@@ -56,12 +57,15 @@ _WITH_ID = ("note", "measure", "direction", "harmony", "figured-bass", "sound", 
 """What gets an id of its own."""
 
 
+_NAMED = etree.XPath("descendant-or-self::*[@id]")
+
+
 def _unique_ids(root: Element) -> set[str]:
     """Take away ids that stand twice or are none, and return those that are left."""
     taken: set[str] = set()
-    for element in root.iter(etree.Element):
-        own = element.get("id")
-        if own is None or element.tag == "part":
+    for element in cast(list[Element], _NAMED(root)):
+        own = element.get("id", "")
+        if element.tag == "part":
             continue
         if element.tag in _WITH_ID and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
             del element.attrib["id"]
