@@ -8,11 +8,13 @@ import sys
 from fractions import Fraction
 
 import pytest
+from lxml import etree
 from musicxml_text import attributes, bar, note, ratio, score
 from tests.once import EXAMPLES
 
 from understave.score.reader import read_score
 from understave.score.readers.musicxml import read_musicxml
+from understave.score.readers.musicxml_time import State, walk_bar
 
 TRIPLET = ratio(3, 2)
 START = '<tie type="start"/>'
@@ -24,7 +26,7 @@ def timed(text):
 
 
 def test_a_note_is_read_with_few_operations():
-    """Calls of functions, ours and those in C, for each note of an example: 243, and 278 before lengths were
+    """Calls of functions, ours and those in C, for each note of an example: 248, and 278 before lengths were
     kept by their text and a chord was timed once.
     """
     count = 0
@@ -88,6 +90,17 @@ def test_chord_notes_begin_with_the_note_before_and_do_not_move_time():
         )
     )
     assert timed(text) == [("C4", 0, 2), ("E4", 0, 2), ("G4", 0, 2), ("D4", 2, 2)]
+
+
+def test_the_longest_note_of_a_chord_says_how_far_a_bar_is_written():
+    def head(value, length, more=""):
+        step = "<pitch><step>C</step><octave>4</octave></pitch>"
+        return f"<note>{more}{step}<duration>{length}</duration><type>{value}</type></note>"
+
+    chord = head("quarter", 1) + head("quarter", 1, "<chord/>") + head("half", 2, "<chord/>")
+    found, _ = walk_bar(etree.fromstring(f"<measure>{chord}</measure>"), State(), None)
+    assert (found.written, found.sounding, found.length) == (2, 2, 1)
+    assert [one.duration for one in found.heads] == [1, 1, 2]
 
 
 def test_grace_notes_take_no_time_and_come_first():

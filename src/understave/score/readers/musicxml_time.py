@@ -173,8 +173,6 @@ class _Clock:
         self.raw = max(Fraction(0), self.raw + raw)
         known = self.known.get(self.raw)
         self.exact = max(Fraction(0), self.exact + raw) if known is None else known
-        if self.exact == self.raw:
-            self.exact = self.raw
         self.known.setdefault(self.raw, self.exact)
 
 
