@@ -28,6 +28,7 @@ import time
 import warnings
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -148,6 +149,14 @@ def beside_peers(path: Path, place: Path) -> Table:
                 for name, read in readers.items()
             ]
         table.add_row(f"file, {suffix}", f"{bare:.3f}" if file == path else "", *cells)
+    # What our model costs by itself: a frozen note with exact times for each, and the MusicXML with its ids.
+    tree = etree.fromstring(score.source)
+    alone = {
+        "notes alone, made anew": lambda: [replace(note) for note in score.notes],
+        "MusicXML alone, written": lambda: etree.tostring(tree),
+    }
+    for what, work in alone.items():
+        table.add_row(what, "", _against(work, bare))
     table.add_row(
         "chords and keys",
         "",

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from understave.acoustics import sound
 from understave.acoustics.files import common_gain
 from understave.acoustics.performance import Performance, Strike
 from understave.acoustics.piano import instruments
-from understave.acoustics.sound import CUT, opening, render
+from understave.acoustics.ringing import contact_integral
+from understave.acoustics.sound import BLOCK, CUT, opening, render
 
 RATE = 22_050
 SECONDS = 3.0
@@ -42,3 +44,23 @@ def test_an_opening_is_what_the_whole_begins_with_at_the_gain_of_the_whole(perfo
     # The loudest comes later: from the opening alone the gain would be higher by several dB.
     assert abs(20 * np.log10(gain / common_gain([whole]))) < 0.5
     assert 20 * np.log10(common_gain([first]) / common_gain([whole])) > 2
+
+
+def test_of_a_note_no_more_is_looked_at_because_the_piece_goes_on(monkeypatch):
+    """Seconds at which dampers are looked at: those in which two notes ring, not the minute between them."""
+    looked = []
+
+    def counted(pedal, key):
+        lying = contact_integral(pedal, key)
+
+        def contact(times):
+            looked.append(np.size(times) * BLOCK / RATE)
+            return lying(times)
+
+        return contact
+
+    monkeypatch.setattr(sound, "contact_integral", counted)
+    strikes = (Strike(60, 0.0, 0.5, 80.0), Strike(67, 60.0, 60.5, 80.0))
+    heard = sound.strings_alone(Performance(strikes, ()), instruments()["upright"], RATE)
+    assert np.abs(heard[: 2 * RATE]).max() > 0.01 < np.abs(heard[-3 * RATE :]).max()
+    assert 1 < sum(looked) < 40

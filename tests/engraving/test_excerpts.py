@@ -12,6 +12,7 @@ from engraving_scores import attributes, document, note
 from understave.engraving import excerpt, notation
 from understave.engraving.geometry import SVG, glyph_boxes, ink
 from understave.harmony.reading import Reading
+from understave.jobs.notation_worker import NotationWorker
 from understave.score.reader import read_score
 
 ROOT = Path(__file__).parents[2]
@@ -29,6 +30,26 @@ def test_an_excerpt_looks_as_in_the_whole(piece, first, count, monkeypatch):
     cut = excerpt(score, Reading(()), first, first + count - 1)
     monkeypatch.setattr(notation, "_MARGIN", 10_000)
     assert _shape(excerpt(score, Reading(()), first, first + count - 1)) == _shape(cut)
+
+
+@pytest.mark.parametrize(("first", "last"), [(3, 6), (40, 40), (60, 66)])
+def test_bars_measured_in_one_layout_are_as_wide_as_in_two(first, last, monkeypatch):
+    score = read_score(ROOT / "examples" / "chain-ferry" / "score.musicxml")
+    root = notation._prepared(score, (), first, last)
+    span = notation._cut_out(root, score, first, last)
+    layouts = []
+    ask = NotationWorker.ask
+
+    def counted(worker, text, calls, *given, **named):
+        layouts.append(1 + sum(method == "redoLayout" for method, _ in calls))
+        return ask(worker, text, calls, *given, **named)
+
+    monkeypatch.setattr(NotationWorker, "ask", counted)
+    once = notation._natural_widths(root, score.measures[first : last + 1], span)
+    pages = notation._pages
+    monkeypatch.setattr(notation, "_pages", lambda root, options, span, alone: pages(root, options, span))
+    assert notation._natural_widths(root, score.measures[first : last + 1], span) == once
+    assert layouts == [1, 2]
 
 
 def test_clefs_of_bars_left_out_still_hold():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import subprocess
@@ -14,8 +15,10 @@ from pathlib import Path
 import pytest
 import things_to_do as jobs
 
+from understave.cli import main
 from understave.errors import ScoreError, WorkerError
 from understave.jobs import one_process as room
+from understave.jobs.collection import SELDOM
 from understave.jobs.one_process import LostError, TooLongError, TooMuchError, Worker
 from understave.jobs.pool import Pool
 from understave.jobs.serving import Manner
@@ -40,6 +43,14 @@ def pool():
     made.replaced = replaced
     yield made
     made.shutdown()
+
+
+def test_processes_of_ours_look_through_their_values_seldom(worker, monkeypatch, capsys):
+    assert worker.ask(gc.get_threshold) == SELDOM
+    chosen = []
+    monkeypatch.setattr(gc, "set_threshold", lambda *often: chosen.append(often))
+    assert main(["languages", "en"]) == 0
+    assert chosen == [SELDOM]
 
 
 def until(there):

@@ -13,6 +13,7 @@ from tests.wording.readings import EXAMPLES, analysed, piece
 from understave.findings import find_events
 from understave.harmony.reading import Reading
 from understave.score.model import Note, Score
+from understave.teaching import carried
 from understave.teaching.contrasts import LABELS, Contrast, contrasts, diatonic_neighbour
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch
@@ -47,6 +48,21 @@ def test_only_the_notes_named_differ(name):
         own = {i for n in score.notes for i in n.ids}
         assert {n.id for n in c.written.notes} <= own
         assert c.written.end == c.other.end
+
+
+def test_events_are_found_for_the_contrasts_that_are_taken_alone(monkeypatch):
+    score, reading = piece(EXAMPLES[0])
+    asked = []
+
+    def counted(one, spans):
+        asked.append(one)
+        return find_events(one, spans)
+
+    monkeypatch.setattr(carried, "find_events", counted)
+    taken = contrasts(score, reading, at_most=2)
+    assert len(asked) <= 2 * len(taken)
+    assert all(c.written_reading.events == find_events(c.written, c.written_reading.spans) for c in taken)
+    assert any(c.written_reading.events and c.other_reading.events for c in taken)
 
 
 @pytest.mark.parametrize("name", EXAMPLES)

@@ -7,14 +7,24 @@ to 7, from memory), in half tones; no chord, key or numeral of the package is as
 
 from __future__ import annotations
 
+from contextlib import suppress
 from fractions import Fraction
+from itertools import product
 
 import pytest
 from tests.once import EXAMPLES, make_plan, once, propose_stops, read, read_score
 
 import understave.teaching.exercises
 from understave.harmony.typed import typed_chords
-from understave.teaching.homework import homework, homework_id, key_names, note_texts, numeral_texts, plain
+from understave.teaching.homework import (
+    _read_with,
+    homework,
+    homework_id,
+    key_names,
+    note_texts,
+    numeral_texts,
+    plain,
+)
 from understave.theory.key import Key
 from understave.theory.pitch import PitchClass
 from understave.theory.roman import RomanNumeral
@@ -198,6 +208,25 @@ def test_a_chord_may_be_typed_as_musicians_name_it(numeral, key, language, right
     assert set(right) <= set(accepted)
     assert not set(wrong) & set(accepted)
     assert not set(nearly) & set(accepted)
+
+
+@pytest.mark.parametrize(("numeral", "key"), [("V/ii", "Eb"), ("iv", "f#"), ("III+", "c")])
+def test_no_numeral_that_reads_as_the_chord_is_passed_over(numeral, key):
+    chord, key = RomanNumeral.parse(numeral).chord(Key.parse(key)), Key.parse(key)
+    accepted, nearly = numeral_texts(RomanNumeral.parse(numeral), key, "en")
+    heads = [h for n in ("I", "II", "III", "IV", "V", "VI", "VII") for h in (n, n.lower())]
+    for bend, head, target in product(("", "b", "#"), heads, ("", "/ii", "/IV", "/V", "/vi")):
+        for text in (f"{bend}{head}{target}", f"{bend}{head}{'o' if head.islower() else '+'}{target}"):
+            with suppress(ValueError):
+                if set(RomanNumeral.parse(text).chord(key).members) == set(chord.members):
+                    assert text in {*accepted, *nearly}
+
+
+def test_few_texts_are_read_for_a_question():
+    key = Key.parse("Eb")
+    _read_with.cache_clear()
+    numeral_texts(RomanNumeral.parse("V7"), key, "en")
+    assert _read_with.cache_info().misses < 1000
 
 
 def test_signs_and_spaces_mean_nothing():

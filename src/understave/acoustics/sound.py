@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import lru_cache, partial
 from itertools import pairwise
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,8 @@ LOUD_STRETCH, LOUD_BEFORE = 1.5, 1.5
 """Seconds in which the most is struck, and seconds before them that still ring; set by ear."""
 BLOCK = 256
 """Samples rendered from one state of the partials; damping bends in straight lines between the blocks."""
+_LONGEST = 96
+"""Blocks that are rendered at once at most."""
 RANGE_DB, FLOOR_DB = -72.0, -92.0
 """A partial is left out when it is this far below the strongest of its blow, or below full scale."""
 ABSORBED = 0.03
@@ -226,16 +229,18 @@ def _note(  # noqa: PLR0913
     course = _course(strike.midi, instrument, rate)
     turn = course.turn
 
-    blocks = -(-frames // BLOCK)
-    edges = strike.start + np.arange(blocks + 1) * (BLOCK / rate)
-    contact = np.zeros(blocks + 1)
-    if lying is not None:
-        release = max(strike.start, strike.end + LANDING)
-        contact = lying(np.maximum(edges, release)) - lying(np.array([release]))
-    factor = np.clip(1 - (edges - stop) / ABSORBED, 0, 1) if np.isfinite(stop) else np.ones(blocks + 1)
     floor = max(strength.max() * 10 ** (RANGE_DB / 20), 10 ** (FLOOR_DB / 20))
     reach = np.log(np.maximum(amplitude, 1e-30) / floor)
     order = np.argsort(-reach / rates, kind="stable")
+    blocks = -(-frames // BLOCK)
+    # Undamped, the last component is gone by then: nothing of the rest of the piece need be looked at.
+    looked = min(blocks, _LONGEST + ceil(max(0.0, float((reach / rates).max())) * rate / BLOCK))
+    edges = strike.start + np.arange(looked + 1) * (BLOCK / rate)
+    contact = np.zeros(looked + 1)
+    if lying is not None:
+        release = max(strike.start, strike.end + LANDING)
+        contact = lying(np.maximum(edges, release)) - lying(np.array([release]))
+    factor = np.clip(1 - (edges - stop) / ABSORBED, 0, 1) if np.isfinite(stop) else np.ones(looked + 1)
 
     pieces: list[Samples] = []
     first, size = 0, 6
@@ -254,7 +259,7 @@ def _note(  # noqa: PLR0913
         held[-1, left <= 0] = 0.0
         pieces.append(_blocks(state, held, course, alive))
         alive = alive[left > 0]
-        first, size = first + size, min(2 * size, 96)
+        first, size = first + size, min(2 * size, _LONGEST)
     if not pieces:
         return np.zeros(0, np.float32)
     note = np.concatenate(pieces)[:frames]

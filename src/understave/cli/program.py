@@ -33,6 +33,7 @@ from understave.cli.outputs import Teller, show_what_can_be_shown
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.guests import GuestWarning, left_out
+from understave.jobs.collection import collect_seldom
 
 _WITHOUT_CONVENTIONS = ("conventions", "completion", "doctor", "languages", "serve-tools")
 """Commands that write no harmony, or that mend what was chosen."""
@@ -80,6 +81,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     input or an option is at fault; 70 (EX_SOFTWARE in sysexits.h) when we are: then the log has the details;
     130 and 141 as shells count Ctrl-C and a reader that went away (128 and SIGINT, SIGPIPE).
     """
+    collect_seldom()
     show_what_can_be_shown()
     # Titles, notes and folder names may hold square brackets and colons; they mean nothing to us.
     console = Teller(soft_wrap=True, markup=False, emoji=False)

@@ -258,5 +258,7 @@ def _numbers(element: etree._Element, *names: str) -> list[float]:
 
 
 def _number(text: str | None) -> float:
-    found = _NUMBER.match(text or "")
+    if not text:  # most shapes have no stroke of their own
+        return 0.0
+    found = _NUMBER.match(text)
     return float(found[0]) if found else 0.0

@@ -48,15 +48,20 @@ class NotationWorker:
         options: Mapping[str, Any],
         name: str = "the score",
         time_limit: float = TIME_LIMIT,
+        *,
+        select: Mapping[str, str] | None = None,
     ) -> list[Any]:
         """Load `text` with `options` and return the results of `calls` in order.
+
+        With `select` (see the engraver's method of that name) only a part of it is laid out.
 
         Raises UnderstaveError, naming the file as `name`, if the engraver refuses the text, crashes on
         it or takes longer than `time_limit` seconds.
         """
         plain = [(method, list(given)) for method, given in calls]
+        part = dict(select) if select else None
         try:
-            reply = self._worker.ask(partial(engraved, text, plain, dict(options)), time_limit)
+            reply = self._worker.ask(partial(engraved, text, plain, dict(options), part), time_limit)
         except TooLongError as error:
             raise ScoreError(
                 f"{name} took more than {time_limit:g} seconds to convert; check that it is a sound file."
@@ -101,7 +106,10 @@ def shared_worker() -> NotationWorker:
 
 
 def engraved(
-    text: str, calls: Sequence[tuple[str, Sequence[Any]]], options: dict[str, Any]
+    text: str,
+    calls: Sequence[tuple[str, Sequence[Any]]],
+    options: dict[str, Any],
+    select: dict[str, str] | None = None,
 ) -> list[Any] | str:
     """Return what the calls return, or what the engraver says against the text."""
     import verovio
@@ -110,6 +118,8 @@ def engraved(
         toolkit = verovio.toolkit()
         if not toolkit.setOptions(options):
             return "an option was not understood"
+        if select:
+            toolkit.select(select)
         if not toolkit.loadData(text):
             return "it holds no music that can be converted"
         return [getattr(toolkit, method)(*given) for method, given in calls]

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from typing import IO, Any
 
 from understave.errors import WorkerError
+from understave.jobs.collection import collect_seldom
 from understave.jobs.memory_bound import bound_memory, memory_held
 
 HEAD = 8
@@ -74,6 +75,7 @@ def read_frame(stream: IO[bytes]) -> bytes | None:
 def serve() -> None:
     """Do jobs until standard input ends."""
     global _answers
+    collect_seldom()
     requests, _answers = sys.stdin.buffer, os.fdopen(os.dup(1), "wb")
     # Libraries may print; what they say must not get between the answers.
     os.dup2(2, 1)

@@ -520,7 +520,7 @@ def _work(  # noqa: PLR0913
     usual: Sequence[str] = (),
 ) -> Work:
     """Return what the parts are made from."""
-    heard = all_contrasts(score, reading, CONTRASTS, asked.piano) if options.sound else ()
+    heard = all_contrasts(score, reading, CONTRASTS, asked.piano, plan) if options.sound else ()
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     find = options.elsewhere
     if find is not None and asked.level == "advanced":

@@ -76,6 +76,7 @@ LABELS = (
     "bass",
     "melody",
 )
+_OF_TEXTURE = ("block chords", "bass", "melody")
 OF_SOUND = ("pedal", "piano")
 
 
@@ -139,14 +140,14 @@ def contrasts(score: Score, reading: Reading, at_most: int = 12) -> tuple[Contra
     At most three have one label, two of them on one kind of event; block chords, bass and melody are
     given for the bars where they tell most.
     """
-    return _chosen(
-        [contrast for contrast in possible_contrasts(score, reading) if contrast.is_so(score, reading)],
-        at_most,
-    )
+    found = [contrast for contrast in possible_contrasts(score, reading) if contrast.is_so(score, reading)]
+    return tuple(_with_events(contrast) for contrast in _chosen(found, at_most))
 
 
 def possible_contrasts(score: Score, reading: Reading) -> tuple[Contrast, ...]:
-    """Return every contrast that could be made, those too of which the notes deny something (`claims`)."""
+    """Return every contrast that could be made, those too of which the notes deny something (`claims`); their
+    readings have spans and no events, which are found for those that are taken.
+    """
     found: list[Contrast] = []
     for event in reading.events:
         kind = kind_of(event)
@@ -170,6 +171,14 @@ def _chosen(found: Iterable[Contrast], at_most: int) -> tuple[Contrast, ...]:
         if len(alike) < 3 and same_event < 2 and not same_place and len(chosen) < at_most:
             chosen.append(contrast)
     return in_order(chosen)
+
+
+def _with_events(one: Contrast) -> Contrast:
+    """Return a contrast whose sides are read with their events; what is left of a texture shows none."""
+    written = reading_of(one.written, one.written_reading.spans)
+    if one.label in _OF_TEXTURE:
+        return replace(one, written_reading=written)
+    return replace(one, written_reading=written, other_reading=reading_of(one.other, one.other_reading.spans))
 
 
 def in_order(found: Iterable[Contrast]) -> tuple[Contrast, ...]:
@@ -222,9 +231,9 @@ def _make(  # noqa: PLR0913
         last,
         details,
         written,
-        reading_of(written, spans),
+        Reading(spans),
         other,
-        reading_of(other, with_notes(other, moved)),
+        Reading(with_notes(other, moved)),
         differs,
         changed,
     )
@@ -563,7 +572,7 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
     new = carry(reading.spans, earlier, old_start, old_start + earlier.end, interval)
     shifted = [replace(span, start=span.start + cut - start, end=span.end + cut - start) for span in new]
     spans = with_notes(made.other, [*lead, *shifted])
-    return replace(made, other_reading=reading_of(made.other, spans))
+    return replace(made, other_reading=Reading(spans))
 
 
 # --- one voice, one chord -----------------------------------------------------------------------------------
@@ -581,7 +590,7 @@ def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:
     start, end = score.measures[first].start, score.measures[last].end
     written = passage(score, first, last)
     spans = carry(reading.spans, written, start, end)
-    whole = reading_of(written, spans)
+    whole = Reading(spans)
     details = Compared(at=start, key=spans[0].key if spans else reading.spans[0].key)
     found: list[Contrast] = []
     if spans:

@@ -36,7 +36,7 @@ from understave.theory.chord_symbol import SUFFIXES
 from understave.theory.convention_choices import Conventions, by_roots, current
 from understave.theory.key import Key
 from understave.theory.names import key_name, parse_pitch_class, pitch_class_name, quality_name
-from understave.theory.pitch import PitchClass
+from understave.theory.pitch import LETTERS, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import LANGUAGES, Language
 from understave.wording import Level, Phrasebook, phrasebook
@@ -521,6 +521,8 @@ def _means(text: str, language: Language) -> PitchClass | None:
 
 
 _HEADS = [h for n in ("I", "II", "III", "IV", "V", "VI", "VII") for h in (n, n.lower())]
+_DEGREES = {"": 0, **{head: k // 2 for k, head in enumerate(_HEADS)}}
+"""Steps above the tonic."""
 _FIGURES: Mapping[bool, tuple[str, ...]] = {
     True: ("7", "65", "43", "42", "2"),
     False: ("", "53", "6", "63", "64"),
@@ -561,7 +563,7 @@ def numeral_texts(
     entries = dict.fromkeys((usual_entry(), *german))
     accepted: dict[str, None] = {plain(str(numeral)): None}
     nearly: dict[str, None] = {}
-    for text in _candidates(chord):
+    for text in _candidates(chord, key):
         meant = [_read(text, key, entry) for entry in entries]
         for found in meant:
             if found is None or set(found.members) != set(chord.members):
@@ -570,13 +572,18 @@ def numeral_texts(
     return tuple(accepted), tuple(t for t in nearly if t not in accepted)
 
 
-def _candidates(chord: Chord) -> Iterator[str]:
+def _candidates(chord: Chord, key: Key) -> Iterator[str]:
+    """Yield texts that could name a chord; of numerals those whose root has its letter, since members in
+    thirds have one root by their letters.
+    """
     tall = len(chord.members) > 3
+    degree = LETTERS.index(chord.root.letter) - LETTERS.index(key.tonic.letter)
     yield from _SPECIAL
     yield from _FUNCTIONS
     for bend, head, figures, target in product(("", "b", "#"), _HEADS, _FIGURES[tall], _TARGETS):
-        for sign in ("", "o", "ø") if head.islower() else ("", "+"):
-            yield f"{bend}{head}{sign}{figures}{target}"
+        if (_DEGREES[head] + _DEGREES[target.removeprefix("/")] - degree) % 7 == 0:
+            for sign in ("", "o", "ø") if head.islower() else ("", "+"):
+                yield f"{bend}{head}{sign}{figures}{target}"
     names = dict.fromkeys([chord.root.name, pitch_class_name(chord.root, "de")])
     lows = dict.fromkeys(
         ["", *(f"/{n}" for tone in chord.members for n in (tone.name, pitch_class_name(tone, "de")))]

@@ -17,7 +17,7 @@ from understave.acoustics.piano import EARLY, GRAND, Instrument
 from understave.harmony.reading import Reading
 from understave.interpretation.pedal_blur import pedal_blur
 from understave.interpretation.pedal_reasons import PEDALLING
-from understave.interpretation.plan import PedalMove
+from understave.interpretation.plan import PedalMove, Plan
 from understave.interpretation.planning import PlanOptions, make_plan
 from understave.score.model import Score
 from understave.score.passage import passage
@@ -37,17 +37,28 @@ _LOW = 52
 
 
 def all_contrasts(
-    score: Score, reading: Reading, at_most: int, instrument: Instrument = GRAND
+    score: Score,
+    reading: Reading,
+    at_most: int,
+    instrument: Instrument = GRAND,
+    plan: Plan | None = None,
 ) -> tuple[Contrast, ...]:
-    """Return the contrasts of a piece, at most so many of notes, and those of sound, in order of time."""
-    return in_order((*contrasts(score, reading, at_most), *soundings(score, reading, instrument)))
+    """Return the contrasts of a piece, at most so many of notes, and those of sound, in order of time.
+
+    `plan` is that of the piece for the instrument, where it has been made.
+    """
+    return in_order((*contrasts(score, reading, at_most), *soundings(score, reading, instrument, plan)))
 
 
-def soundings(score: Score, reading: Reading, instrument: Instrument = GRAND) -> tuple[Contrast, ...]:
+def soundings(
+    score: Score, reading: Reading, instrument: Instrument = GRAND, plan: Plan | None = None
+) -> tuple[Contrast, ...]:
     """Return the contrasts of sound that a piece gives occasion for, pedalled for an instrument."""
     if not score.measures or not reading.spans:
         return ()
-    found = (_pedal(score, reading, PlanOptions(instrument=instrument)), _piano(score, reading))
+    options = PlanOptions(instrument=instrument)
+    planned = plan or make_plan(score, reading, options)
+    found = (_pedal(score, reading, options, planned.pedal), _piano(score, reading))
     return tuple(contrast for contrast in found if contrast is not None and contrast.is_so(score, reading))
 
 
@@ -67,8 +78,9 @@ def _clashing(move: PedalMove) -> tuple[Pitch, Pitch] | None:
     return found.old, found.new
 
 
-def _pedal(score: Score, reading: Reading, options: PlanOptions) -> Contrast | None:
-    planned = make_plan(score, reading, options).pedal
+def _pedal(
+    score: Score, reading: Reading, options: PlanOptions, planned: tuple[PedalMove, ...]
+) -> Contrast | None:
     moves = [move for move in planned if move.depth > 0 and _clashing(move) is not None]
     counted = [
         (sum(start <= move.moment < end for move in moves), w)

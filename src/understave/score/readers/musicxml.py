@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
+from typing import cast
 
 from lxml import etree
 
@@ -56,12 +57,15 @@ _WITH_ID = ("note", "measure", "direction", "harmony", "figured-bass", "sound", 
 """What gets an id of its own."""
 
 
+_NAMED = etree.XPath("descendant-or-self::*[@id]")
+
+
 def _unique_ids(root: Element) -> set[str]:
     """Take away ids that stand twice or are none, and return those that are left."""
     taken: set[str] = set()
-    for element in root.iter(etree.Element):
-        own = element.get("id")
-        if own is None or element.tag == "part":
+    for element in cast(list[Element], _NAMED(root)):
+        own = element.get("id", "")
+        if element.tag == "part":
             continue
         if element.tag in _WITH_ID and (own in taken or not re.fullmatch(r"[A-Za-z_][\w.-]*", own)):
             del element.attrib["id"]
@@ -179,7 +183,9 @@ def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int
     name = element.get("id", "")
     sounding = pitch + head.sounding if head.sounding.semitones or head.sounding.steps else pitch
     # Most notes have no notations, and most of the others one kind: the rest is not looked for.
-    signs = {sign.tag for group in element.iterchildren("notations") for sign in group}
+    signs: set[object] = set()
+    if "notations" in inner:
+        signs = {sign.tag for group in element.iterchildren("notations") for sign in group}
     cue = "cue" in inner
     note = Note(
         id=name,

@@ -155,14 +155,15 @@ class _Clock:
     """
 
     def __init__(self) -> None:
-        self.raw = Fraction(0)
-        self.exact = Fraction(0)
+        self.raw = self.exact = Fraction(0)
         self.known: dict[Fraction, Fraction] = {Fraction(0): Fraction(0)}
         self.furthest = Fraction(0)
 
     def note(self, raw: Fraction, exact: Fraction) -> None:
+        # Nearly always both are the same, and one sum does for them.
+        together = raw is exact and self.raw is self.exact
         self.raw += raw
-        self.exact += exact
+        self.exact = self.raw if together else self.exact + exact
         old = self.known.get(self.raw)
         if old is None or self.exact.denominator < old.denominator:
             self.known[self.raw] = self.exact
@@ -198,13 +199,22 @@ def _length(
 
     They do where the printed value is less than `slack` divisions away.
     """
-    given = number(text_in(inner, "duration"))
+    rest = inner.get("rest")
+    whole = rest is not None and rest.get("measure") == "yes"
+    return _length_of(text_in(inner, "duration"), printed, divisions, slack, whole)
+
+
+@lru_cache(maxsize=1024)
+def _length_of(
+    duration: str | None, printed: Fraction | None, divisions: Fraction, slack: float, whole: bool
+) -> tuple[Fraction, Fraction, bool]:
+    """Return the same of the text of a duration; a `whole` rest fills its bar, whatever is printed."""
+    given = number(duration)
     if given is None or given < 0:
         value = printed or Fraction(0)
         return value, value, False
     raw = given / divisions
-    rest = inner.get("rest")
-    if printed is None or printed == raw or (rest is not None and rest.get("measure") == "yes"):
+    if printed is None or printed == raw or whole:
         return raw, raw, False
     if abs(raw - printed) * divisions < slack:
         return raw, printed, True
@@ -262,6 +272,7 @@ class _Walk:
         self.onset = Fraction(0)
         """Where the last chord begins; the fields below are of it too."""
         self.lengths = (Fraction(0), Fraction(0))
+        self.exact = self.until = Fraction(0)
         self.value: Fraction | None = None
         self.heads: list[Head] = []
         self.held = False
@@ -298,10 +309,13 @@ class _Walk:
             bar.places.append(Place(self.onset, staff, self.state.divisions, element))
             if not grace:
                 clock.note(raw, exact)
-        until = self.onset + exact
-        bar.written = max(bar.written, until)
-        if not rest:
-            bar.sounding = max(bar.sounding, until)
+        if exact is not self.exact or not in_chord:
+            # The notes of a chord end together; a note alone ends where the clock stands now.
+            self.exact = exact
+            self.until = clock.exact if not (in_chord or grace) else self.onset + exact
+            bar.written = max(bar.written, self.until)
+        if not rest and self.until is not bar.sounding:
+            bar.sounding = max(bar.sounding, self.until)
 
     def _lengths(self, element: Element, inner: Inner, in_chord: bool) -> tuple[Fraction, Fraction]:
         """Return how long a note is, as written in divisions and exactly; begin a chord with it."""
