@@ -8,8 +8,9 @@ words of songs and `marks` all else around the notes, `assembly` makes the score
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 from understave.errors import ScoreError
 from understave.score.model import Score
@@ -17,6 +18,7 @@ from understave.score.readers.page.assembly import assemble
 from understave.score.readers.page.certainty import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
+from understave.score.readers.page.seen_page import Grey, see
 
 
 def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] = ()) -> Score:
@@ -41,6 +43,19 @@ def read_with_signs(
         )
     score, signs = assemble(music, name)
     return replace(score, warnings=(*_left_out(pages, sheets), *score.warnings)), signs
+
+
+def read_pictures(pictures: Iterable[Grey], name: str, weights: Path) -> tuple[Score, tuple[Signs, ...]]:
+    """Read pictures of pages, (height, width) each, 255 white, in order; also return each bar's signs.
+
+    `weights` are those of `training.page_seeing`; none come with the package, for too little is read
+    (`training/README.md`). Raises ScoreError where no staves of five lines are seen.
+    """
+    sheets = [see(picture, weights) for picture in pictures]
+    music = [(i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems]
+    if not music:
+        raise ScoreError(f"No staves of five lines are seen on {name}; scan it anew, level and sharp.")
+    return assemble(music, name)
 
 
 _PICTURE = 0.2
