@@ -14,7 +14,7 @@ from training.engraved_pages import curves_on, lines_on, symbols_on
 from understave.errors import ScoreError
 from understave.score.readers.page import seen_page as picture
 from understave.score.readers.page.assembly import assemble
-from understave.score.readers.page.ink import read_pages
+from understave.score.readers.page.ink import Box, Line, read_pages
 from understave.score.readers.page.layout import sort_page
 from understave.score.readers.page.page_reader import read_pictures
 from understave.score.readers.page.seen_symbols import LAYERS
@@ -95,3 +95,13 @@ def test_a_run_of_beams_is_parted_and_one_beam_is_not():
 def test_a_page_without_staves_ends_in_one_sentence():
     with pytest.raises(ScoreError, match=r"No staves .* empty\.png"):
         read_pictures([np.full((300, 400), 255, np.uint8)], "empty.png", Path("none.onnx"))
+
+
+def test_a_head_joins_the_pieces_of_its_stem_but_not_those_of_two_stems():
+    unit = picture._POINTS
+    below, above = Line(0, 0, 0, 3 * unit, 1), Line(0, 4 * unit, 0, 7 * unit, 1)
+    head = Box(0, 3 * unit, 1.2 * unit, 4 * unit)
+    beam = Line(-unit, 4 * unit, 5 * unit, 4 * unit, 0.5 * unit)
+    assert [(a.y0, a.y1) for a in picture._rejoined([below, above], [head], [])] == [(0, 7 * unit)]
+    assert picture._rejoined([below, above], [head], [beam]) == [below, above]
+    assert picture._rejoined([below, above], [], []) == [below, above]
