@@ -6,13 +6,18 @@ package, not needed elsewhere) reads MusicXML through its own ``musicxml2ly`` an
 
 from __future__ import annotations
 
+import io
 import shutil
 import subprocess
 import tempfile
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import typst
 import verovio
+from PIL import Image, ImageFilter
 
 FONTS = ("Bravura", "Gootville", "Leipzig", "Leland", "Petaluma")
 """The SMuFL fonts that verovio carries."""
@@ -56,3 +61,46 @@ def lilypond_pdf(source: bytes) -> bytes:
         if not made.is_file():
             raise ValueError(f"LilyPond makes no pages of this score ({done.returncode})")
         return made.read_bytes()
+
+
+Grey = npt.NDArray[np.uint8]
+
+
+def pictures(pdf: bytes, pages: int, dpi: int = 300) -> list[Grey]:
+    """Return the pages of a PDF of A4 as pictures, 255 white."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        (root / "piece.pdf").write_bytes(pdf)
+        lines = ["#set page(width: 210mm, height: 297mm, margin: 0pt)"]
+        lines += [f'#image("piece.pdf", page: {k}, width: 210mm)' for k in range(1, pages + 1)]
+        (root / "pages.typ").write_text("\n".join(lines), encoding="utf-8")
+        made: Any = typst.compile(root / "pages.typ", root=root, format="png", ppi=dpi)
+    return [_grey(png) for png in ([made] if isinstance(made, bytes) else made)]
+
+
+def _grey(png: bytes) -> Grey:
+    shot = Image.open(io.BytesIO(png)).convert("RGBA")
+    paper = Image.new("RGBA", shot.size, "white")
+    paper.alpha_composite(shot)
+    return np.asarray(paper.convert("L"))
+
+
+def worn(picture: Grey, seed: int) -> Grey:
+    """Return a page as a worn print on a poor scanner: askew by up to a degree, with thicker or thinner ink,
+    blurred, in 200 to 300 dpi, with the back shining through, a shadow at one side, and noise.
+    """
+    chance = np.random.default_rng(seed)
+    page = Image.fromarray(picture)
+    grow = chance.choice([-1, 0, 1])
+    if grow:
+        page = page.filter(ImageFilter.MinFilter(3) if grow > 0 else ImageFilter.MaxFilter(3))
+    page = page.rotate(float(chance.uniform(-1, 1)), Image.Resampling.BICUBIC, fillcolor=255)
+    scale = float(chance.uniform(0.67, 1))
+    page = page.resize((round(page.width * scale), round(page.height * scale)), Image.Resampling.BILINEAR)
+    page = page.filter(ImageFilter.GaussianBlur(float(chance.uniform(0.4, 1.2))))
+    back = np.asarray(page.filter(ImageFilter.GaussianBlur(2)), dtype=np.float64)[:, ::-1]
+    light = np.minimum(np.asarray(page, dtype=np.float64), 255 - chance.uniform(0, 0.15) * (255 - back))
+    paper = 225 - chance.uniform(0, 70) * np.linspace(0, 1, light.shape[1])[:: int(chance.choice([-1, 1]))]
+    light = 35 + (paper - 35) * light / 255
+    light += chance.normal(0, chance.uniform(3, 12), light.shape)
+    return np.clip(light, 0, 255).astype(np.uint8)

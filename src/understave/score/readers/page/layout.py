@@ -146,9 +146,9 @@ def sort_page(page: Page, without: Collection[str] = ()) -> Sheet | None:
     levels = _distinct(
         line for line in page.lines if line not in used and not _is_upright(line, space) and line.x1 > line.x0
     )
-    systems = _systems(staves, uprights, symbols, page, space)
+    systems = join(staves, uprights, symbols, page, space)
     for system in systems:
-        system.bars = _bar_lines(system, uprights, symbols, space)
+        system.bars = bar_lines(system, uprights, symbols, space)
     return Sheet(
         page,
         space,
@@ -356,7 +356,7 @@ def _words(glyphs: Sequence[Glyph]) -> list[Word]:
 # Systems and bar lines -------------------------------------------------------------------------------------
 
 
-def _systems(
+def join(
     staves: list[Staff], uprights: Sequence[Line], symbols: Sequence[Symbol], page: Page, space: float
 ) -> list[System]:
     """Join staves that an upright line or a brace holds together."""
@@ -376,11 +376,11 @@ def _systems(
         else:
             systems.append(System([staff]))
     for system in systems:
-        system.groups = _groups(system, symbols, page, uprights, space)
+        system.groups = groups(system, symbols, page, uprights, space)
     return systems
 
 
-def _groups(
+def groups(
     system: System, symbols: Sequence[Symbol], page: Page, uprights: Sequence[Line], space: float
 ) -> list[tuple[int, int]]:
     """Return the parts of a system: the staves that a brace holds; any other staff is a part."""
@@ -424,9 +424,7 @@ def _stacked(heights: list[tuple[float, float]], space: float) -> list[tuple[flo
     return out
 
 
-def _bar_lines(
-    system: System, uprights: Sequence[Line], symbols: Sequence[Symbol], space: float
-) -> list[Bar]:
+def bar_lines(system: System, uprights: Sequence[Line], symbols: Sequence[Symbol], space: float) -> list[Bar]:
     """Return the bar lines of a system: uprights that stand over every staff at one place, and over no
     head.
     """

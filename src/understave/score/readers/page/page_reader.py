@@ -9,9 +9,10 @@ is `told_signs`, `carried_signs` carries it on.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 
 from understave.errors import ScoreError
 from understave.score.model import Score
@@ -19,6 +20,7 @@ from understave.score.readers.page.assembly import PrintedBar, assemble
 from understave.score.readers.page.certainty import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
+from understave.score.readers.page.seen_page import Grey, see
 from understave.score.readers.page.told_signs import Told
 
 
@@ -65,6 +67,20 @@ def _sorted_pages(
             _why_nothing([p.pictures for p in pages], [s.other_lines for s in sheets if s is not None], name)
         )
     return music, _left_out(pages, sheets)
+
+
+def read_pictures(pictures: Iterable[Grey], name: str, weights: Path) -> tuple[Score, tuple[Signs, ...]]:
+    """Read pictures of pages, (height, width) each, 255 white, in order; also return each bar's signs.
+
+    `weights` are those of `training.page_seeing`; none come with the package, for too little is read
+    (`training/README.md`). Raises ScoreError where no staves of five lines are seen.
+    """
+    sheets = [see(picture, weights) for picture in pictures]
+    music = [(i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems]
+    if not music:
+        raise ScoreError(f"No staves of five lines are seen on {name}; scan it anew, level and sharp.")
+    score, bars = assemble(music, name)
+    return score, tuple(bar.signs for bar in bars)
 
 
 _PICTURE = 0.2

@@ -1,0 +1,107 @@
+"""Pictures of pages: level and scale of a picture, and the sheet that comes of what a network would see."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import verovio
+from benchmarks import engraved
+from PIL import Image, ImageDraw
+from training.engraved_pages import curves_on, lines_on, symbols_on
+
+from understave.errors import ScoreError
+from understave.score.readers.page import seen_page as picture
+from understave.score.readers.page.assembly import assemble
+from understave.score.readers.page.ink import Box, Line, read_pages
+from understave.score.readers.page.layout import sort_page
+from understave.score.readers.page.page_reader import read_pictures
+from understave.score.readers.page.seen_symbols import LAYERS
+
+ABC = """X:1
+T:Page
+M:3/4
+L:1/4
+K:D
+D- D/F/ A, | c>B ^G | [DFA]2 z | B/4c/4d/4e/4 d c | f3 | D,2 C | (3ABc d2 | z F2 | G/2A/2 B ^c | [Dd]3 |]
+"""
+SIDE = picture.SPACE
+
+
+@pytest.fixture(scope="module")
+def pdf():
+    toolkit = verovio.toolkit()
+    toolkit.setOptions({"inputFrom": "abc"})
+    toolkit.loadData(ABC)
+    return engraved.verovio_pdf(toolkit.getMEI().encode(), "Leipzig")
+
+
+def test_a_page_is_levelled_and_its_staff_space_found(pdf):
+    shown = engraved.pictures(pdf, 1)[0][:500, :1400]
+    turned = np.asarray(Image.fromarray(shown).rotate(0.8, Image.Resampling.BICUBIC, fillcolor=255))
+    ink = picture._ink(turned)
+    # Staves of 7.2 mm (`engraved.verovio_pdf`) in 300 dpi.
+    assert picture._staff_space(ink > 0.5) == pytest.approx(7.2 / 4 / 25.4 * 300, abs=0.3)
+    assert np.degrees(picture._slope(ink > 0.5)) == pytest.approx(-0.8, abs=0.05)
+    level = picture._levelled(ink, 21.26)
+    assert abs(np.degrees(picture._slope(level > 0.5))) < 0.05
+    assert level.shape[1] == pytest.approx(shown.shape[1] * SIDE / 21.26, abs=1)
+
+
+def seen_without_mistake(page, sheet, bend):
+    """Return what a network without mistakes would see of an engraved page whose right side hangs lower."""
+    scale = SIDE / sheet.space
+    height, width = round(page.height * scale), round(page.width * scale)
+
+    def at(x, y):
+        return x * scale, (page.height - y) * scale + bend * x * scale
+
+    drawn = [Image.new("1", (width, height)) for _ in LAYERS]
+    for layer, a in lines_on(sheet):
+        ends = [at(a.x0, a.y0), at(a.x1, a.y1)]
+        ImageDraw.Draw(drawn[LAYERS.index(layer)]).line(ends, fill=1, width=max(2, round(a.width * scale)))
+    for outline in curves_on(page, sheet):
+        ImageDraw.Draw(drawn[LAYERS.index("curve")]).polygon([at(x, y) for x, y in outline], fill=1)
+    rows = []
+    for kind, x0, y1, x1, y0, y in symbols_on(sheet):
+        middle = at((x0 + x1) / 2, (y0 + y1) / 2)
+        rows.append((kind, 0.9, *middle, (x1 - x0) * scale, (y1 - y0) * scale, (y - (y0 + y1) / 2) * scale))
+    layers = dict(zip(LAYERS, (np.asarray(layer) for layer in drawn), strict=True))
+    return picture._Seen(np.array(rows, dtype=np.float32), layers)
+
+
+@pytest.mark.parametrize("bend", [0.0, 0.004])
+def test_what_is_seen_becomes_the_score_that_was_engraved(pdf, bend):
+    page = read_pages(pdf, "page.pdf")[0]
+    sheet = sort_page(page)
+    there, _ = assemble([(1, sheet)], "page.pdf")
+    seen = seen_without_mistake(page, sheet, bend)
+    rows = picture._staff_rows(seen.layers["staff"])
+    assert len(rows) == sum(len(system.staves) for system in sheet.systems)
+    read, _ = assemble([(1, picture._Measured(seen, rows).sheet())], "page.png")
+    assert len(there.notes) > 20
+    assert [(n.midi, n.onset, n.duration, n.staff) for n in read.notes] == [
+        (n.midi, n.onset, n.duration, n.staff) for n in there.notes
+    ]
+    assert [m.signature for m in read.measures] == [2] * len(there.measures)
+
+
+def test_a_run_of_beams_is_parted_and_one_beam_is_not():
+    # A beam is half a staff space thick, and beams stand a quarter apart: engravers' practice, from memory.
+    assert [len(picture._beams_of(0, round(thick * SIDE))) for thick in (0.5, 1.25, 2.0)] == [1, 2, 3]
+
+
+def test_a_page_without_staves_ends_in_one_sentence():
+    with pytest.raises(ScoreError, match=r"No staves .* empty\.png"):
+        read_pictures([np.full((300, 400), 255, np.uint8)], "empty.png", Path("none.onnx"))
+
+
+def test_a_head_joins_the_pieces_of_its_stem_but_not_those_of_two_stems():
+    unit = picture._POINTS
+    below, above = Line(0, 0, 0, 3 * unit, 1), Line(0, 4 * unit, 0, 7 * unit, 1)
+    head = Box(0, 3 * unit, 1.2 * unit, 4 * unit)
+    beam = Line(-unit, 4 * unit, 5 * unit, 4 * unit, 0.5 * unit)
+    assert [(a.y0, a.y1) for a in picture._rejoined([below, above], [head], [])] == [(0, 7 * unit)]
+    assert picture._rejoined([below, above], [head], [beam]) == [below, above]
+    assert picture._rejoined([below, above], [], []) == [below, above]

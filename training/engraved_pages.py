@@ -1,0 +1,266 @@
+"""Engrave pages to learn from: ``python -m training.engraved_pages FOLDER --scores MXL...``.
+
+In: scores as compressed MusicXML, CC0 (`training/README.md`). Out: for each page a picture at 300 dpi and
+what stands on it, as an ``.npz``. verovio engraves every score in one of four of its five fonts, with
+spacing, sizes and thicknesses drawn anew; the fifth and LilyPond stay for measuring (`benchmarks.pages`).
+What stands on a page is what the reader of engraved PDFs finds there: both speak of the same symbols.
+
+image       (height, width) uint8, 0 ink
+space       pixels from one staff line to the next
+symbols     (n, 6): class (`CLASSES`), left, top, right, bottom, height of the origin, in pixels, y downwards
+lines       (n, 6): layer (`LAYERS`), x0, y0, x1, y1, thickness
+curves      list of outlines, (points, 2) each
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import multiprocessing
+import random
+import tempfile
+import zipfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from lxml import etree
+from PIL import Image
+
+from understave.score.readers.page.ink import Line, Page, read_pages
+from understave.score.readers.page.layout import Sheet, sort_page
+from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, class_of
+
+FONTS = ("Bravura", "Gootville", "Leipzig", "Leland")
+"""Those of verovio's fonts that are learnt from; Petaluma is not."""
+DPI = 300
+_RANGES = {
+    "spacingStaff": (6, 14),
+    "spacingSystem": (6, 18),
+    "spacingLinear": (0.18, 0.33),
+    "spacingNonLinear": (0.5, 0.68),
+    "staffLineWidth": (0.1, 0.22),
+    "stemWidth": (0.12, 0.3),
+    "ledgerLineThickness": (0.15, 0.35),
+    "barLineWidth": (0.2, 0.45),
+    "beamMaxSlope": (0, 20),
+    "slurMidpointThickness": (0.4, 0.9),
+    "tieMidpointThickness": (0.3, 0.75),
+    "graceFactor": (0.6, 0.8),
+    "lyricSize": (3.2, 6),
+}
+"""Between which values options of verovio are drawn; about its defaults, set by eye."""
+_MARKS = ("staccato", "accent", "tenuto", "strong-accent", "staccatissimo")
+
+
+def source_of(path: Path, chance: random.Random) -> bytes:
+    """Return the MusicXML of a score, perhaps without the parts of one staff, perhaps with more marks."""
+    with zipfile.ZipFile(path) as packed:
+        inside = [n for n in packed.namelist() if n.endswith((".xml", ".musicxml")) and "META" not in n]
+        root = etree.fromstring(packed.read(inside[0]))
+    parts = root.findall("part")
+    if len(parts) > 1 and chance.random() < 0.65:
+        for part in parts:
+            if part.find(".//staves") is None:
+                root.remove(part)
+                for listed in root.iterfind(f"part-list/score-part[@id='{part.get('id')}']"):
+                    listed.getparent().remove(listed)
+        if not root.findall("part"):
+            raise ValueError("no part of two staves")
+    fingers, marks = (chance.choice((0.0, 0.0, 0.15, 0.5)) for _ in range(2))
+    for note in root.iter("note"):
+        if note.find("rest") is None and note.find("grace") is None and note.find("chord") is None:
+            _mark(note, chance, fingers, marks)
+    return bytes(etree.tostring(root))
+
+
+def _mark(note: Any, chance: random.Random, fingers: float, marks: float) -> None:
+    for rate, group, name in (
+        (fingers, "technical", "fingering"),
+        (marks / 2, "articulations", chance.choice(_MARKS)),
+    ):
+        if chance.random() < rate:
+            notations = note.find("notations")
+            if notations is None:
+                notations = etree.Element("notations")
+                lyric = note.find("lyric")
+                if lyric is None:
+                    note.append(notations)
+                else:
+                    lyric.addprevious(notations)
+            mark = etree.SubElement(etree.SubElement(notations, group), name)
+            if name == "fingering":
+                mark.text = str(chance.randint(1, 5))
+
+
+def engrave(source: bytes, chance: random.Random) -> tuple[bytes, list[bytes]]:
+    """Return the pages of a score as one PDF and as pictures (PNG)."""
+    import typst
+    import verovio
+
+    toolkit = verovio.toolkit()
+    options: dict[str, object] = {name: chance.uniform(a, b) for name, (a, b) in _RANGES.items()}
+    options = {
+        n: round(v) if isinstance(_RANGES[n][0], int) else round(v, 2)  # type: ignore[call-overload]
+        for n, v in options.items()
+    }
+    toolkit.setOptions(
+        {
+            **options,
+            "font": chance.choice(FONTS),
+            "unit": round(chance.uniform(6.5, 10), 1),
+            "footer": "none",
+            "pageWidth": 2100,
+            "pageHeight": 2970,
+            "svgViewBox": True,
+        }
+    )
+    if not toolkit.loadData(source.decode()):
+        raise ValueError("verovio does not read this score")
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        lines = ["#set page(width: 210mm, height: 297mm, margin: 0pt)"]
+        for number in range(1, min(toolkit.getPageCount(), 6) + 1):
+            (root / f"{number}.svg").write_text(toolkit.renderToSVG(number), encoding="utf-8")
+            lines.append(f'#image("{number}.svg", width: 210mm)')
+        (root / "pages.typ").write_text("\n".join(lines), encoding="utf-8")
+        pdf: bytes = typst.compile(root / "pages.typ", root=root)
+        pictures: Any = typst.compile(root / "pages.typ", root=root, format="png", ppi=DPI)
+    return pdf, [pictures] if isinstance(pictures, bytes) else list(pictures)
+
+
+# What stands on a page -------------------------------------------------------------------------------------
+
+
+def symbols_on(sheet: Sheet) -> list[tuple[float, ...]]:
+    """Return the symbols that are learnt, in points, y upwards."""
+    out = []
+    for symbol in sheet.symbols:
+        found = class_of(symbol.name)
+        if found is not None:
+            box = symbol.box
+            out.append((CLASSES.index(found), box.x0, box.y1, box.x1, box.y0, symbol.y))
+    return out
+
+
+def lines_on(sheet: Sheet) -> Iterator[tuple[str, Line]]:
+    """Yield the lines of a sheet, each with its layer."""
+    space = sheet.space
+    for system in sheet.systems:
+        for staff in system.staves:
+            for i in range(5):
+                y = staff.y0 + i * staff.space
+                yield "staff", Line(staff.x0, y, staff.x1, y, 0.12 * space)
+    edges = [(bar.x0 - 0.1, bar.x1 + 0.1, system) for system in sheet.systems for bar in system.bars]
+    for line in sheet.uprights:
+        is_bar = any(
+            x0 <= line.x0 <= x1
+            and system.staves[-1].y0 - 1 <= (line.y0 + line.y1) / 2 <= system.staves[0].y1 + 1
+            for x0, x1, system in edges
+        )
+        yield "bar" if is_bar else "stem", line
+    for line in sheet.levels:
+        yield _layer(line, sheet), line
+
+
+def _layer(line: Line, sheet: Sheet) -> str:
+    space = sheet.space
+    length = line.x1 - line.x0
+    if 0.24 * space < line.width < 0.95 * space and length > 0.4 * space:
+        return "beam"
+    if abs(line.y1 - line.y0) < 0.02 * space and 0.6 * space < length < 5 * space:
+        for system in sheet.systems:
+            for staff in system.staves:
+                steps = (line.y0 - staff.y0) / space
+                if abs(steps - round(steps)) < 0.08 and not -0.5 < steps < 4.5 and -9 < steps < 13:
+                    return "ledger"
+    return "thin"
+
+
+def curves_on(page: Page, sheet: Sheet) -> list[Any]:
+    """Return the outlines of ties and slurs."""
+    ends = {(left, right) for left, right, _ in sheet.curves}
+    out = []
+    for outline in page.outlines:
+        points = [tuple(p) for contour in outline.contours for p in contour.tolist()]
+        if points and (min(points), max(points)) in ends:
+            out.extend(outline.contours)
+    return out
+
+
+def made_of(path: Path, seed: int) -> Iterator[dict[str, Any]]:
+    """Engrave a score and yield its pages with what stands on them."""
+    chance = random.Random(seed)
+    pdf, pictures = engrave(source_of(path, chance), chance)
+    scale = DPI / 72
+    for page, picture in zip(read_pages(pdf, path.name), pictures, strict=True):
+        sheet = sort_page(page)
+        if sheet is None or not sheet.systems:
+            continue
+        shot = Image.open(io.BytesIO(picture)).convert("RGBA")
+        paper = Image.new("RGBA", shot.size, "white")
+        paper.alpha_composite(shot)
+        image = np.asarray(paper.convert("L"))
+
+        def across(x: float) -> float:
+            return x * scale
+
+        def down(y: float, height: float = page.height) -> float:
+            return (height - y) * scale
+
+        symbols = [
+            (c, across(x0), down(y1), across(x1), down(y0), down(y))
+            for c, x0, y1, x1, y0, y in symbols_on(sheet)
+        ]
+        lines = [
+            (LAYERS.index(layer), across(a.x0), down(a.y0), across(a.x1), down(a.y1), a.width * scale)
+            for layer, a in lines_on(sheet)
+        ]
+        outlines = [np.column_stack([across(c[:, 0]), down(c[:, 1])]) for c in curves_on(page, sheet)]
+        cuts = np.cumsum([0, *(len(c) for c in outlines)])
+        yield {
+            "image": image,
+            "space": np.float32(sheet.space * scale),
+            "symbols": np.array(symbols, np.float32).reshape(-1, 6),
+            "lines": np.array(lines, np.float32).reshape(-1, 6),
+            "curves": np.concatenate([*outlines, np.zeros((0, 2))]).astype(np.float32),
+            "cuts": cuts.astype(np.int32),
+        }
+
+
+def _write(given: tuple[Path, int, Path]) -> int:
+    path, seed, folder = given
+    count = 0
+    try:
+        for number, page in enumerate(made_of(path, seed)):
+            shot = io.BytesIO()
+            Image.fromarray(page.pop("image")).save(shot, "PNG", compress_level=1)
+            np.savez(
+                folder / f"{path.stem}-{number}.npz", png=np.frombuffer(shot.getvalue(), np.uint8), **page
+            )
+            count += 1
+    except Exception as error:  # one score less
+        print(f"{path.name}: {type(error).__name__}: {error}"[:150], flush=True)
+    return count
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Engrave the scores named on the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--scores", type=Path, required=True, help="a folder of compressed MusicXML")
+    parser.add_argument("--most", type=int, default=10_000, help="scores, from the first by name")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--processes", type=int, default=16)
+    given = parser.parse_args(arguments)
+    given.folder.mkdir(parents=True, exist_ok=True)
+    paths = sorted(given.scores.glob("*.mxl"))[: given.most]
+    jobs = [(path, 1000 * given.seed + i, given.folder) for i, path in enumerate(paths)]
+    with multiprocessing.get_context("spawn").Pool(given.processes) as pool:
+        pages = sum(pool.imap_unordered(_write, jobs, chunksize=1))
+    print(f"{pages} pages of {len(paths)} scores")
+
+
+if __name__ == "__main__":
+    main()
