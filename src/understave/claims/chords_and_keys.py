@@ -816,7 +816,11 @@ class Cadence(Claim):
         )
         low = facts.lowest(goal.start, goal.end)
         over_tonic = low is not None and low.midi % 12 == self.key.tonic.semitone
-        return rooted and not over_tonic and stops_within(facts, self.start, goal.end)
+        bar = facts.bar(self.start).full_length
+        after = facts.spans_in(self.start, self.start + 2 * bar)
+        same = takewhile(lambda span: span.numeral.chord(span.key).root == chord.root, after)
+        until = max((span.end for span in same), default=goal.end)
+        return rooted and not over_tonic and stops_within(facts, self.start, until)
 
     def _phrygian(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         if not self._half(facts, goal, before) or not before or self.key.mode != "minor":

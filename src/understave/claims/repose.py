@@ -85,6 +85,9 @@ def stops_within(facts: Facts, start: Fraction, end: Fraction) -> bool:
 
 def _slurred(facts: Facts, last: Note) -> Fraction | None:
     """How long the slur is that ends with a note, 0 for none; None where one goes on from it."""
+    if len(last.ids) > 1:
+        # A tied note does not carry the slur that ends with its last part.
+        return Fraction(0)
     row = facts.in_voice(last, last.onset - 4 * facts.bar(last.onset).full_length, last.onset + _INSTANT)
     begun: list[Fraction] = []
     ended = Fraction(0)

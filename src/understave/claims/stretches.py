@@ -89,13 +89,9 @@ class Stays(Claim):
         return begins_inside and bool(above) and any(note.midi < self.tone.midi for note in others)
 
     def _at_heads(self, facts: Facts) -> bool:
-        """Whether the first that is struck low in every bar, from the second on, is the note."""
-        for bar in facts.bars_from(self.start, self.end):
-            until = min(self.end, bar.start + bar.beat_length)
-            low = facts.lowest(bar.start, until)
-            if bar.start > self.start and low is not None and low.midi % 12 != self.tone.midi % 12:
-                return False
-        return True
+        """Whether the lowest that sounds as a bar begins is the note, from the second bar on."""
+        heads = [facts.sounding(bar.start) for bar in facts.bars_from(self.start, self.end)]
+        return all(not here or here[0].midi % 12 == self.tone.midi % 12 for here in heads)
 
     def subject(self) -> Hashable:
         return "note that stays", self.start, self.place
