@@ -119,17 +119,18 @@ class Facts:
     def pedalled_since(self, moment: Fraction) -> Fraction:
         """Return when the printed pedal went down that is down at a moment; the moment itself if none is."""
         marks = [
-            d
+            (d.onset, d.text)
             for d in self.score.directions
             if d.kind == "pedal" and d.onset < moment and not d.text.startswith("sostenuto")
         ]
-        last = max(marks, key=lambda mark: mark.onset, default=None)
-        asked = [wanted for onset, wanted in self.score.pedal_words if onset <= moment]
+        words = [word for word in self.score.pedal_words if word[0] <= moment]
+        marks += [(onset, "stop") for onset, wanted in words if not wanted]
+        down, text = max(marks, key=lambda mark: mark[0], default=(moment, ""))
         span = self.span(moment)
-        if span is not None and asked and asked[-1]:
+        if span is not None and words and words[-1][1]:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             return min(span.start, moment)
-        return last.onset if last is not None and last.text in ("start", "change") else moment
+        return down if text in ("start", "change") else moment
 
     # --- who sings, what is on top -----------------------------------------------------------------------
 

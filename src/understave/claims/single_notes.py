@@ -90,7 +90,7 @@ class Named(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Apart(Claim):
-    """Two notes sound together at the interval named; where the pedal holds one, the first has ended.
+    """Two notes sound together at the interval named; where a printed pedal holds one, that one has ended.
 
     Two shades of one letter are measured as spelled; the others are told by their sound.
     """
@@ -106,7 +106,9 @@ class Apart(Claim):
         if one is None or two is None or two.midi <= one.midi:
             return False
         together = max(one.onset, two.onset) < min(one.end, two.end)
-        if not (together or (self.pedal and max(one.onset, two.onset) <= self.end)):
+        later = max(one.onset, two.onset)
+        held = self.pedal and facts.pedalled_since(later) < min(one.end, two.end)
+        if not (together or (held and later <= self.end)):
             return False
         steps, semitones, beyond = _DISTANCES[self.interval]
         size, way = two.midi - one.midi, two.pitch.diatonic - one.pitch.diatonic
