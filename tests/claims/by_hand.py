@@ -251,6 +251,7 @@ PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("breathing", rp.LineStops(F(2), F(4))),
+    ("close", h.TonicHeard(F(0), F(4), K("C"))),
     ("cadencing", rp.LetsGo(F(4), F(4))),
     ("ending", rp.PieceEnds(F(4), F(12))),
     ("breathing", h.Cadence(F(0), F(4), K("C"), "half")),
@@ -342,6 +343,8 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("breathing", rp.LineStops(F(6), F(8))),
+    ("octaves", h.TonicHeard(F(0), F(8), K("Eb"))),
+    ("close", h.TonicHeard(F(0), F(0), K("C"))),
     ("one word", rp.LineStops(F(2), F(4))),
     ("growing", rp.LetsGo(F(4), F(4))),
     ("loud", rp.LetsGo(F(4), F(4))),

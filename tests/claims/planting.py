@@ -329,6 +329,12 @@ def _voices(pair: object, rng: random.Random) -> tuple[PitchClass, PitchClass]:
     return tone_bent(pair[0], rng), pair[1]
 
 
+def _mode(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To a tonic a tritone away, of either mode."""
+    tonic = PitchClass.from_fifths(c.key.tonic.fifths + 6)  # type: ignore[attr-defined]
+    return replace(c, key=Key(tonic, rng.choice(("major", "minor"))))
+
+
 def _in_mid_line(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     """To a moment at which the top goes on from note to note, neither of them long."""
     tops = [n for n in facts.struck if facts.top(n.onset) is n]
@@ -412,6 +418,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     ),
     h.Confirmed: (_key(), _start(-1, 1)),
     h.KeyEntered: (_key(),),
+    h.TonicHeard: (_mode,),
     h.ForeignTo: (_flip("foreign"),),
     h.Instead: (_bent("plain"), lambda c, r, f: replace(c, tone=c.plain, plain=c.tone)),
     h.Related: (_key(), _word("relation", "dominant", "subdominant", "relative", "tritone", "tone above")),

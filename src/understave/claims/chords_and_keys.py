@@ -413,6 +413,31 @@ class Confirmed(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class TonicHeard(Claim):
+    """The tonic triad of a key sounds in a stretch or in the bar after it, by itself, its fifth not lowest.
+
+    A key of which only leading-tone chords sound is pointed to and not reached (Hutchinson, chapter 22).
+    """
+
+    kind: ClassVar[str] = "tonic heard"
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        third = (self.key.tonic.semitone + (4 if self.key.mode == "major" else 3)) % 12
+        fifth = (self.key.tonic.semitone + 7) % 12
+        end = self.end + facts.bar(self.end).full_length
+        for moment in facts.moments(self.start, end):
+            # A broken chord sounds within a beat.
+            beat = facts.heard(moment, moment + facts.bar(moment).beat_length)
+            for here in (facts.sounding(moment), sorted(beat, key=lambda note: note.midi)):
+                tones = {note.midi % 12 for note in here}
+                whole = {self.key.tonic.semitone, third} <= tones <= {self.key.tonic.semitone, third, fifth}
+                if whole and here[0].midi % 12 != fifth:
+                    return True
+        return False
+
+
+@dataclass(frozen=True, slots=True)
 class KeyEntered(Claim):
     """A key that is entered at the end of a stretch has its dominant before another key takes over.
 

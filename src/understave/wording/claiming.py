@@ -649,6 +649,7 @@ def _key(t: Told) -> Iterator[Claim]:
         # A key that is touched or reached has its tonic at least once, there or right after.
         tonic = RomanNumeral.parse("I" if key.mode == "major" else "i")
         yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
+        yield h.TonicHeard(t.start, t.event.end, key)
     cadence = t.moment("cadence")
     if cadence is not None and t.says("cadence"):
         yield h.Confirmed(cadence, cadence, key)
