@@ -270,6 +270,14 @@ def test_nothing_is_held_where_words_take_the_pedal_back(words):
     assert not apart.holds(facts(score, ()))
 
 
+def test_a_pedal_pressed_again_at_once_holds_what_is_struck_then():
+    marks = (("start", 0), ("stop", 4), ("start", 4), ("stop", 8))
+    score = build("C5:4 | F4:1 r:1 E5:2", "C3:4 | F2:1 r:3", pedal=marks)
+    assert Apart(Fraction(6), Fraction(8), "v2n2", "v1n3", "major seventh", pedal=True).holds(
+        facts(score, ())
+    )
+
+
 def test_pedal_without_release_lasts_to_the_end_of_its_bar():
     score = build("C4:4 C4 C4", pedal=(("start", 1), ("start", 9)))
     assert pedal_stretches(score) == ((1, 4), (9, 12))

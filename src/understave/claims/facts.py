@@ -118,14 +118,15 @@ class Facts:
 
     def pedalled_since(self, moment: Fraction) -> Fraction:
         """Return when the printed pedal went down that is down at a moment; the moment itself if none is."""
-        marks = [
+        words = [word for word in self.score.pedal_words if word[0] <= moment]
+        marks = [(onset, "stop") for onset, wanted in words if not wanted]
+        marks += [
             (d.onset, d.text)
             for d in self.score.directions
             if d.kind == "pedal" and d.onset < moment and not d.text.startswith("sostenuto")
         ]
-        words = [word for word in self.score.pedal_words if word[0] <= moment]
-        marks += [(onset, "stop") for onset, wanted in words if not wanted]
-        down, text = max(marks, key=lambda mark: mark[0], default=(moment, ""))
+        # Of a release and a press at one moment the press counts, which is printed second.
+        down, text = sorted(marks, key=lambda mark: mark[0])[-1] if marks else (moment, "")
         span = self.span(moment)
         if span is not None and words and words[-1][1]:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
