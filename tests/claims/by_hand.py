@@ -20,7 +20,7 @@ from understave.claims import stretches as p
 from understave.claims import whole_forms as w
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
-from understave.score.model import Direction
+from understave.score.model import Direction, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
@@ -155,8 +155,21 @@ SUNG = replace(
 _LINE = {"v1n1": "Still", "v1n2": "ruht", "v1n3": "die", "v1n4": "al-", "v1n5": "te,", "v1n6": "Bank."}
 BREATHING = build("G4:1 A4 B4:2 | r:1 C5 D5 E5 | C5:4", "G3:4 | C3:4 | C3:4")
 """A line that rests after its long B, and goes straight from E to C."""
+WAITING = build("G4:1 A4 B4:2 | C5:1 D5 E5 F5 | E5:1 F5 E5 D5 | C5:4", "G3:4 | C3:4 | C3:4 | C3:4")
+"""A line that waits on B, and runs evenly over the next two barlines."""
+
+
+def slurred(*ends: str) -> Score:
+    """The same line with slurs from the first note of each pair to the second."""
+    marks = {note: ("slur-start" if k % 2 == 0 else "slur-stop",) for k, note in enumerate(ends)}
+    notes = (replace(note, articulations=marks.get(note.id, ())) for note in WAITING.notes)
+    return replace(WAITING, notes=tuple(notes))
+
+
 CADENCING = build("G4:1 A4 B4 D5 | C5:4 | D5:1 E5 F5 D5 | G5:4", "G3:4 | C3:4 | G3:4 | C3:4")
 """Twice a dominant and its tonic: down to C, and up to a higher G."""
+PASSING = build("D5:1 C5 D5 D5 | C5:4", "G3:1 C3 F3 G3 | C3:4")
+"""A tonic on the way, a beat long, in a line that goes on."""
 GROWING = replace(CADENCING, directions=(Direction("d1", "wedge", F(2), F(4), 1, "crescendo"),))
 LOUD = replace(
     CADENCING,
@@ -198,6 +211,10 @@ OPENED = replace(
 
 ON = {
     "breathing": (BREATHING, "C: V:4 | I:4 | I:4"),
+    "passing": (PASSING, "C: V:1 I:1 ii6:1 V:1 | I:4"),
+    "waiting": (WAITING, "C: V:4 | I:4 | V:4 | I:4"),
+    "slurred on": (slurred("v1n1", "v1n4"), "C: V:4 | I:4 | V:4 | I:4"),
+    "slurred to the end": (slurred("v1n4", "v1n7"), "C: V:4 | I:4 | V:4 | I:4"),
     "one word": (ONE_WORD, "C: V:4 | I:4 | I:4"),
     "cadencing": (CADENCING, "C: V:4 | I:4 | V:4 | I:4"),
     "growing": (GROWING, "C: V:4 | I:4 | V:4 | I:4"),
@@ -251,6 +268,8 @@ PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("breathing", rp.LineStops(F(2), F(4))),
+    ("waiting", rp.LineStops(F(2), F(4))),
+    ("slurred to the end", rp.LineStops(F(7), F(8))),
     ("close", h.TonicHeard(F(0), F(4), K("C"))),
     ("cadencing", rp.LetsGo(F(4), F(4))),
     ("ending", rp.PieceEnds(F(4), F(12))),
@@ -343,6 +362,10 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("breathing", rp.LineStops(F(6), F(8))),
+    ("waiting", rp.LineStops(F(7), F(8))),
+    ("slurred on", rp.LineStops(F(2), F(4))),
+    ("slurred to the end", rp.LineStops(F(11), F(12))),
+    ("passing", rp.LetsGo(F(1), F(1))),
     ("octaves", h.TonicHeard(F(0), F(8), K("Eb"))),
     ("close", h.TonicHeard(F(0), F(0), K("C"))),
     ("one word", rp.LineStops(F(2), F(4))),
