@@ -168,7 +168,7 @@ def slurred(*ends: str) -> Score:
 
 CADENCING = build("G4:1 A4 B4 D5 | C5:4 | D5:1 E5 F5 D5 | G5:4", "G3:4 | C3:4 | G3:4 | C3:4")
 """Twice a dominant and its tonic: down to C, and up to a higher G."""
-PASSING = build("D5:1 C5 D5 D5 | C5:4", "G3:1 C3 F3 G3 | C3:4")
+PASSING = build("D5:1 C5 D5 D5 | C5:4", "B4:1 G4 A4 B4 | G4:4", "G3:1 C3 F3 G3 | C3:4")
 """A tonic on the way, a beat long, in a line that goes on."""
 GROWING = replace(CADENCING, directions=(Direction("d1", "wedge", F(2), F(4), 1, "crescendo"),))
 LOUD = replace(
@@ -192,9 +192,10 @@ RUNNING = build("G4:1 B4 D5 C5 | B4 A4 G4 F4 | E4:4", "G3:1 B3 D4 C4 | B3 A3 G3 
 """A unison that runs over the dominant and on."""
 LEANT_ON = build("F5:2 D5:2 | D5:1 C5:3", "A4:2 B4:2 | G4:4", "D4:2 F4:2 | E4:4", "F3:2 G3:2 | C3:4")
 """A full close whose melody leans on D before it comes to C."""
-STEPPED_TO = build("F5:2 D5:1 E5:1 | Eb5:2 D5:2", "F5:4 | C5:2 B4:2", "D4:4 | G3:4")
-"""E flat leapt to in no voice of its own: F sounded a step above it on the same staff."""
-FLOWING = build("E5:4 | F5:4 | E5:4", "C3:4 | B2:1 C3 A2 C3 | C3:4")
+STEPPED_TO = build("A4:4 | Eb5:2 D5:2", "F5:4 | C5:2 B4:2", "D4:4 | G3:4", "D3:4 | G2:4")
+"""E flat leapt to in its voice alone: F sounded a step above it on the same staff."""
+LEAPT_TO = build("A4:4 | Eb5:2 D5:2", "C5:4 | C5:2 B4:2", "D4:4 | G3:4", "D3:4 | G2:4")
+FLOWING = build("E5:4 | F5:4 | E5:4", "C3:4 | A3:1 C3 A3 C3 | C3:4")
 """A bass that leaves C at the head of the second bar."""
 BETWEEN_KEYS = build(
     "E5:4 | E5:4 | D5:4 | D5:4",
@@ -224,6 +225,7 @@ ON = {
     "running": (RUNNING, "C: V:8 | I:4"),
     "leant on": (LEANT_ON, "C: ii6:2 V7:2 | I:4"),
     "stepped to": (STEPPED_TO, "G: V7:4 | I:4"),
+    "leapt to": (LEAPT_TO, "G: V7:4 | I:4"),
     "flowing": (FLOWING, "C: I:4 | IV:4 | I:4"),
     "between keys": (BETWEEN_KEYS, "C: I:4 | vi:4 | G: V7:4 | I:4"),
     "opened": (OPENED, "C: I:4 | vi:4 | G: V7:4 | I:4"),
@@ -267,6 +269,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("leapt to", n.Between(F(4), F(6), "v1n1", "v1n2", "v1n3", "leapt to")),
     ("breathing", rp.LineStops(F(2), F(4))),
     ("waiting", rp.LineStops(F(2), F(4))),
     ("slurred to the end", rp.LineStops(F(7), F(8))),
@@ -376,7 +379,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("sent back", rp.PieceEnds(F(4), F(12))),
     ("running", h.Cadence(F(0), F(8), K("C"), "half")),
     ("leant on", h.Cadence(F(4), F(8), K("C"), "perfect authentic", P("C5"))),
-    ("stepped to", n.Between(F(4), F(6), "v1n2", "v1n4", "v1n5", "leapt to")),
+    ("stepped to", n.Between(F(4), F(6), "v1n1", "v1n2", "v1n3", "leapt to")),
     ("flowing", p.Stays(F(0), F(12), P("C3"))),
     ("opened", h.SameChord(F(4), F(8), K("C"), R("vi"), K("G"), R("ii"))),
     ("between keys", h.SameChord(F(4), F(8), K("C"), R("vi6"), K("G"), R("ii6"))),
