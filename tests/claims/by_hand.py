@@ -168,7 +168,9 @@ def slurred(*ends: str) -> Score:
 
 CADENCING = build("G4:1 A4 B4 D5 | C5:4 | D5:1 E5 F5 D5 | G5:4", "G3:4 | C3:4 | G3:4 | C3:4")
 """Twice a dominant and its tonic: down to C, and up to a higher G."""
-PASSING = build("D5:1 C5 D5 D5 | C5:4", "B4:1 G4 A4 B4 | G4:4", "G3:1 C3 F3 G3 | C3:4")
+PASSING = build(
+    "D5:1 E5 D5 D5 | D5:1 C5 D5 D5 | C5:4", "B4:4 | B4:1 G4 A4 B4 | G4:4", "G3:4 | G3:1 C3 F3 G3 | C3:4"
+)
 """A tonic on the way, a beat long, in a line that goes on."""
 GROWING = replace(CADENCING, directions=(Direction("d1", "wedge", F(2), F(4), 1, "crescendo"),))
 LOUD = replace(
@@ -212,7 +214,7 @@ OPENED = replace(
 
 ON = {
     "breathing": (BREATHING, "C: V:4 | I:4 | I:4"),
-    "passing": (PASSING, "C: V:1 I:1 ii6:1 V:1 | I:4"),
+    "passing": (PASSING, "C: V:5 I:1 ii6:1 V:1 | I:4"),
     "waiting": (WAITING, "C: V:4 | I:4 | V:4 | I:4"),
     "slurred on": (slurred("v1n1", "v1n4"), "C: V:4 | I:4 | V:4 | I:4"),
     "slurred to the end": (slurred("v1n4", "v1n7"), "C: V:4 | I:4 | V:4 | I:4"),
@@ -368,7 +370,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("waiting", rp.LineStops(F(7), F(8))),
     ("slurred on", rp.LineStops(F(2), F(4))),
     ("slurred to the end", rp.LineStops(F(11), F(12))),
-    ("passing", rp.LetsGo(F(1), F(1))),
+    ("passing", rp.LetsGo(F(5), F(5))),
     ("octaves", h.TonicHeard(F(0), F(8), K("Eb"))),
     ("close", h.TonicHeard(F(0), F(0), K("C"))),
     ("one word", rp.LineStops(F(2), F(4))),
