@@ -172,6 +172,8 @@ PASSING = build(
     "D5:1 E5 D5 D5 | D5:1 C5 D5 D5 | C5:4", "B4:4 | B4:1 G4 A4 B4 | G4:4", "G3:4 | G3:1 C3 F3 G3 | C3:4"
 )
 """A tonic on the way, a beat long, in a line that goes on."""
+OPENING = build("F5:2 E5:2 | E5:4", "D5:4 | C5:4", "D3:4 | A2:4")
+"""A minor after D minor in C, which nothing has led to."""
 GROWING = replace(CADENCING, directions=(Direction("d1", "wedge", F(2), F(4), 1, "crescendo"),))
 LOUD = replace(
     CADENCING,
@@ -214,6 +216,7 @@ OPENED = replace(
 
 ON = {
     "breathing": (BREATHING, "C: V:4 | I:4 | I:4"),
+    "opening": (OPENING, "C: ii:4 | vi:4"),
     "passing": (PASSING, "C: V:5 I:1 ii6:1 V:1 | I:4"),
     "waiting": (WAITING, "C: V:4 | I:4 | V:4 | I:4"),
     "slurred on": (slurred("v1n1", "v1n4"), "C: V:4 | I:4 | V:4 | I:4"),
@@ -371,6 +374,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("slurred on", rp.LineStops(F(2), F(4))),
     ("slurred to the end", rp.LineStops(F(11), F(12))),
     ("passing", rp.LetsGo(F(5), F(5))),
+    ("opening", rp.LetsGo(F(4), F(4))),
     ("octaves", h.TonicHeard(F(0), F(8), K("Eb"))),
     ("close", h.TonicHeard(F(0), F(0), K("C"))),
     ("one word", rp.LineStops(F(2), F(4))),

@@ -150,11 +150,10 @@ class LetsGo(Claim):
     """Tension lets go on what sounds at a moment: all signs agree.
 
     What sounds within a beat is a major or minor triad over its root, in its key no dominant; it stays for
-    two beats, or the line stops on it; a dissonance or that key's leading tone sounded in the bar before; the
-    print neither swells into it nor gets louder or strikes hard there; and it is no higher and no busier
-    than the bar before (common practice, no source; the
-    parts of tension after Farbood, "A parametric, temporal model of musical tension", Music Perception 29,
-    2012, from memory).
+    two beats, or the line stops on it; its own leading tone sounded in the bar before, or, if it is the
+    tonic, a dissonance; the print neither swells into it nor gets louder or strikes hard there; and it is no
+    higher and no busier than the bar before (common practice, no source; the parts of tension after Farbood,
+    "A parametric, temporal model of musical tension", Music Perception 29, 2012, from memory).
     """
 
     kind: ClassVar[str] = "lets go"
@@ -175,9 +174,8 @@ class LetsGo(Claim):
         rooted = min(here, key=lambda note: note.midi).midi % 12 == chord.root.semitone
         if not rooted or not sounding <= set(chord.semitones):
             return False
-        tense = self._rubbed(facts, since) or any(
-            note.midi % 12 == local.leading_tone.semitone for note in before
-        )
+        led = any(note.midi % 12 == (chord.root.semitone - 1) % 12 for note in before)
+        tense = led or (chord.root == local.tonic and self._rubbed(facts, since))
         return tense and not self._presses(facts, since, before, here)
 
     def _rubbed(self, facts: Facts, since: Fraction) -> bool:
