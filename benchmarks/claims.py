@@ -7,7 +7,8 @@ deny, how many are told; the same by sort of music; how many statements there we
 two things told contradict one another; how long the tests took. ``--sample`` lists claims that are told, at
 random, with the notes around them, to be judged by hand; with ``--hand`` sentences of lessons on fresh
 pieces, twelve in a hand, each hand others (`told_sentences`); ``--judged`` sums up what was judged of them;
-``--failed`` lists what fails, by its kind.
+``--failed`` lists what fails, by its kind. With ``--state FILE --minutes N`` the tables are made in several
+runs: what is found of a piece is kept, and the same command goes on where it stopped.
 
 Readings are kept in the folder for temporary files under a digest of all that makes them.
 """
@@ -32,10 +33,10 @@ from rich.console import Console
 from rich.table import Table
 
 import understave
-from benchmarks import told_sentences
+from benchmarks import kept, told_sentences
 from benchmarks.data import data_folder
 from benchmarks.told_sentences import Said, drawn, keys_of, notes_in_bars, said, spread
-from understave.claims import Claim
+from understave.claims import Claim, Disagreement
 from understave.claims.facts import Facts, facts
 from understave.errors import UnderstaveError
 from understave.findings import find_events, read
@@ -94,13 +95,46 @@ def files(each: int | None) -> Iterator[tuple[str, Path]]:
         yield from ((sort, there[k * len(there) // wanted]) for k in range(wanted))
 
 
-def pieces(each: int | None) -> Iterator[Piece]:
-    """Read every piece, from what was kept where the package has not changed its mind about chords."""
-    for sort, file in files(each):
-        try:
-            yield _piece(sort, file)
-        except UnderstaveError as error:
-            print(f"{file.name}: {error}", file=sys.stderr)
+@dataclass(frozen=True)
+class Source:
+    """A file that is read for the tables: its sort of music, its name, where it lies."""
+
+    set: str
+    name: str
+    path: Path
+
+
+@dataclass(frozen=True)
+class Found:
+    """What could be said of a piece, how long testing it took in seconds, and what of it disagrees."""
+
+    statements: tuple[Statement, ...]
+    seconds: float
+    contradicted: tuple[Disagreement, ...]
+
+
+def sources(each: int | None, only: str | None) -> list[Source]:
+    """Return the files of the tables, or those of one sort."""
+    found = (Source(sort, f"{f.parent.name}/{f.stem}", f) for sort, f in files(each))
+    return [s for s in found if only in (None, s.set)]
+
+
+def found_in(source: Source) -> Found:
+    """Return what could be said of a piece; nothing, with a line that says why, where it cannot be read."""
+    try:
+        piece = _piece(source.set, source.path)
+    except UnderstaveError as error:
+        print(f"{source.path.name}: {error}", file=sys.stderr)
+        return Found((), 0.0, ())
+    made = exercises(piece.score, piece.reading)
+    found = statements(piece.score, piece.reading, piece.plan, exercises=made)
+    started = time.perf_counter()
+    known = Facts(piece.score, piece.reading.spans)
+    for s in found:
+        for c in s.claims:
+            c.holds(known)
+    seconds = time.perf_counter() - started
+    return Found(found, seconds, contradictions(found, piece.reading))
 
 
 def _piece(sort: str, file: Path, bars: int = BARS) -> Piece:
@@ -130,25 +164,13 @@ def _kept(own: bytes, rooms: Sequence[str], without: Sequence[str], make: Callab
     for module in sorted(m for room in rooms for m in (root / room).rglob("*") if m.is_file()):
         if module.suffix != ".pyc" and module.parent.name not in without:
             digest.update(module.read_bytes())
-    kept = Path(gettempdir()) / "understave-benchmarks" / f"claims-{digest.hexdigest()[:24]}.pickle"
-    if kept.exists():
-        return pickle.loads(kept.read_bytes())  # type: ignore[no-any-return]  # written by ourselves
+    place = Path(gettempdir()) / "understave-benchmarks" / f"claims-{digest.hexdigest()[:24]}.pickle"
+    if place.exists():
+        return pickle.loads(place.read_bytes())  # type: ignore[no-any-return]  # written by ourselves
     made = make()
-    kept.parent.mkdir(parents=True, exist_ok=True)
-    kept.write_bytes(pickle.dumps(made))
+    place.parent.mkdir(parents=True, exist_ok=True)
+    place.write_bytes(pickle.dumps(made))
     return made
-
-
-def found_in(piece: Piece) -> tuple[tuple[Statement, ...], float]:
-    """Return what could be said of a piece, and the seconds that testing the claims of a story take."""
-    made = exercises(piece.score, piece.reading)
-    found = statements(piece.score, piece.reading, piece.plan, exercises=made)
-    started = time.perf_counter()
-    known = Facts(piece.score, piece.reading.spans)
-    for s in found:
-        for c in s.claims:
-            c.holds(known)
-    return found, time.perf_counter() - started
 
 
 def by_text(found: Sequence[Statement]) -> Table:
@@ -243,11 +265,9 @@ def main() -> int:
     )
     parser.add_argument("--judged", action="store_true", help="sum up the judgements kept beside this file")
     parser.add_argument("--failed", help="list what fails of this kind of claim")
+    kept.add_options(parser)
     arguments = parser.parse_args()
     console = Console(width=150)
-    everything: list[tuple[Piece, Statement]] = []
-    by_sort: dict[str, list[Statement]] = {}
-    slowest, contradicted = (0.0, ""), []
     if arguments.judged:
         for summed in judgements():
             console.print(summed)
@@ -255,14 +275,13 @@ def main() -> int:
     if arguments.hand:
         _list_told(arguments.hand, arguments.sample, arguments.seed)
         return 0
-    for piece in pieces(arguments.each):
-        if arguments.only and piece.sort != arguments.only:
-            continue
-        found, seconds = found_in(piece)
-        slowest = max(slowest, (seconds, piece.name))
-        contradicted += [(piece.name, pair) for pair in contradictions(found, piece.reading)]
-        everything += [(piece, s) for s in found]
-        by_sort.setdefault(piece.sort, []).extend(found)
+    wanted = sources(arguments.each, arguments.only)
+    measured = kept.measured(wanted, found_in, arguments)
+    print(f"{len(measured)} of {len(wanted)} pieces")
+    everything = [(source, s) for source, found in measured for s in found.statements]
+    by_sort: dict[str, list[Statement]] = {}
+    for source, found in measured:
+        by_sort.setdefault(source.set, []).extend(found.statements)
     all_found = [s for _, s in everything]
     # Cards repeat exercises and stops, and the page prints the reading.
     console.print(by_kind([s for s in all_found if s.where not in ("card", "page")], "claims by kind"))
@@ -281,9 +300,11 @@ def main() -> int:
         )
     console.print(table)
     console.print(by_text(all_found))
+    contradicted = [(source.name, pair) for source, found in measured for pair in found.contradicted]
     print(f"contradictions among what is told: {len(contradicted)}")
     for name, pair in contradicted:
         print(f"  {name}, {' and '.join(pair.told)}: {pair.one} / {pair.other}")
+    slowest = max(((found.seconds, source.name) for source, found in measured), default=(0.0, ""))
     print(f"longest test of all claims of a piece: {slowest[0]:.2f} s ({slowest[1]})")
     if arguments.failed:
         _list_failed(everything, arguments.failed)
@@ -292,12 +313,13 @@ def main() -> int:
     return 0
 
 
-def _list_failed(everything: list[tuple[Piece, Statement]], kind: str) -> None:
-    for piece, s in everything:
+def _list_failed(everything: list[tuple[Source, Statement]], kind: str) -> None:
+    for source, s in everything:
         for claim in s.failed:
             if claim.kind == kind or s.kind == kind:
-                bar, beat = piece.score.anchor(claim.start)
-                print(f"{piece.name} {bar}:{beat_text(beat)} [{s.where}] {s.text}\n    {claim}")
+                score = _piece(source.set, source.path).score
+                bar, beat = score.anchor(claim.start)
+                print(f"{source.name} {bar}:{beat_text(beat)} [{s.where}] {s.text}\n    {claim}")
 
 
 def _list_told(hand: int, count: int, seed: int) -> None:
@@ -334,10 +356,11 @@ def _said(piece: Piece, file: Path) -> tuple[Said, ...]:
     return _kept(own, rooms, (), lambda: said(piece.score, piece.reading, piece.plan))
 
 
-def _list_sample(everything: list[tuple[Piece, Statement]], count: int, seed: int) -> None:
-    told = [(piece, s, c) for piece, s in everything if s.told for c in s.claims]
+def _list_sample(everything: list[tuple[Source, Statement]], count: int, seed: int) -> None:
+    told = [(source, s, c) for source, s in everything if s.told for c in s.claims]
     chosen = random.Random(seed).sample(told, min(count, len(told)))
-    for k, (piece, s, claim) in enumerate(chosen, 1):
+    for k, (source, s, claim) in enumerate(chosen, 1):
+        piece = _piece(source.set, source.path)
         bar, beat = piece.score.anchor(claim.start)
         print(f"\n{k}. {piece.sort}, {piece.name}, {bar}:{beat_text(beat)} [{s.where}] {s.text}")
         print(f"    {claim.kind}: {claim}")

@@ -14,12 +14,13 @@ from tests.findings.build import build, spans_of
 from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
+from understave.claims import repose as rp
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
 from understave.claims import whole_forms as w
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
-from understave.score.model import Direction
+from understave.score.model import Direction, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
@@ -151,7 +152,88 @@ SUNG = replace(
 )
 """Five words, one of them on two notes, the last after a bar of rest."""
 
+_LINE = {"v1n1": "Still", "v1n2": "ruht", "v1n3": "die", "v1n4": "al-", "v1n5": "te,", "v1n6": "Bank."}
+BREATHING = build("G4:1 A4 B4:2 | r:1 C5 D5 E5 | C5:4", "G3:4 | C3:4 | C3:4")
+"""A line that rests after its long B, and goes straight from E to C."""
+WAITING = build("G4:1 A4 B4:2 | C5:1 D5 E5 F5 | E5:1 F5 E5 D5 | C5:4", "G3:4 | C3:4 | C3:4 | C3:4")
+"""A line that waits on B, and runs evenly over the next two barlines."""
+
+
+def slurred(*ends: str) -> Score:
+    """The same line with slurs from the first note of each pair to the second."""
+    marks = {note: ("slur-start" if k % 2 == 0 else "slur-stop",) for k, note in enumerate(ends)}
+    notes = (replace(note, articulations=marks.get(note.id, ())) for note in WAITING.notes)
+    return replace(WAITING, notes=tuple(notes))
+
+
+CADENCING = build("G4:1 A4 B4 D5 | C5:4 | D5:1 E5 F5 D5 | G5:4", "G3:4 | C3:4 | G3:4 | C3:4")
+"""Twice a dominant and its tonic: down to C, and up to a higher G."""
+PASSING = build(
+    "D5:1 E5 D5 D5 | D5:1 C5 D5 D5 | C5:4", "B4:4 | B4:1 G4 A4 B4 | G4:4", "G3:4 | G3:1 C3 F3 G3 | C3:4"
+)
+"""A tonic on the way, a beat long, in a line that goes on."""
+OPENING = build("F5:2 E5:2 | E5:4", "D5:4 | C5:4", "D3:4 | A2:4")
+"""A minor after D minor in C, which nothing has led to."""
+GROWING = replace(CADENCING, directions=(Direction("d1", "wedge", F(2), F(4), 1, "crescendo"),))
+LOUD = replace(
+    CADENCING,
+    directions=(
+        Direction("d1", "dynamic", F(0), None, 1, "p"),
+        Direction("d2", "dynamic", F(4), None, 1, "f"),
+    ),
+)
+ENDING = build("C5:4 | F5:4 | D5:4 | C5:4", "E4:4 | A4:4 | B4:4 | G4:4", "C3:4 | F3:4 | G3:4 | C3:4")
+SENT_BACK = replace(ENDING, directions=(Direction("d1", "words", F(16), None, 1, "D.C. al Fine"),))
+ONE_WORD = replace(
+    BREATHING,
+    notes=tuple(
+        replace(note, lyrics=(word,), part=0) if (word := _LINE.get(note.id)) else note
+        for note in BREATHING.notes
+    ),
+)
+"""The same line sung, with a word that goes on after the rest."""
+RUNNING = build("G4:1 B4 D5 C5 | B4 A4 G4 F4 | E4:4", "G3:1 B3 D4 C4 | B3 A3 G3 F3 | C3:4")
+"""A unison that runs over the dominant and on."""
+LEANT_ON = build("F5:2 D5:2 | D5:1 C5:3", "A4:2 B4:2 | G4:4", "D4:2 F4:2 | E4:4", "F3:2 G3:2 | C3:4")
+"""A full close whose melody leans on D before it comes to C."""
+STEPPED_TO = build("A4:4 | Eb5:2 D5:2", "F5:4 | C5:2 B4:2", "D4:4 | G3:4", "D3:4 | G2:4")
+"""E flat leapt to in its voice alone: F sounded a step above it on the same staff."""
+LEAPT_TO = build("A4:4 | Eb5:2 D5:2", "C5:4 | C5:2 B4:2", "D4:4 | G3:4", "D3:4 | G2:4")
+FLOWING = build("E5:4 | F5:4 | E5:4", "C3:4 | A3:1 C3 A3 C3 | C3:4")
+"""A bass that leaves C at the head of the second bar."""
+BETWEEN_KEYS = build(
+    "E5:4 | E5:4 | D5:4 | D5:4",
+    "C5:4 | C5:4 | C5:4 | B4:4",
+    "G4:4 | A4:4 | A4:4 | G4:4",
+    "C3:4 | A2:4 | F#2:4 | G2:4",
+)
+"""From C to G: A minor belongs to both."""
+OPENED = replace(
+    BETWEEN_KEYS,
+    notes=tuple(replace(note, pitch=P("F#5")) if note.id == "v1n1" else note for note in BETWEEN_KEYS.notes),
+)
+"""The same with F sharp struck in the bar before."""
+
 ON = {
+    "breathing": (BREATHING, "C: V:4 | I:4 | I:4"),
+    "opening": (OPENING, "C: ii:4 | vi:4"),
+    "passing": (PASSING, "C: V:5 I:1 ii6:1 V:1 | I:4"),
+    "waiting": (WAITING, "C: V:4 | I:4 | V:4 | I:4"),
+    "slurred on": (slurred("v1n1", "v1n4"), "C: V:4 | I:4 | V:4 | I:4"),
+    "slurred to the end": (slurred("v1n4", "v1n7"), "C: V:4 | I:4 | V:4 | I:4"),
+    "one word": (ONE_WORD, "C: V:4 | I:4 | I:4"),
+    "cadencing": (CADENCING, "C: V:4 | I:4 | V:4 | I:4"),
+    "growing": (GROWING, "C: V:4 | I:4 | V:4 | I:4"),
+    "loud": (LOUD, "C: V:4 | I:4 | V:4 | I:4"),
+    "ending": (ENDING, "C: I:4 | IV:4 | V:4 | I:4"),
+    "sent back": (SENT_BACK, "C: I:4 | IV:4 | V:4 | I:4"),
+    "running": (RUNNING, "C: V:8 | I:4"),
+    "leant on": (LEANT_ON, "C: ii6:2 V7:2 | I:4"),
+    "stepped to": (STEPPED_TO, "G: V7:4 | I:4"),
+    "leapt to": (LEAPT_TO, "G: V7:4 | I:4"),
+    "flowing": (FLOWING, "C: I:4 | IV:4 | I:4"),
+    "between keys": (BETWEEN_KEYS, "C: I:4 | vi:4 | G: V7:4 | I:4"),
+    "opened": (OPENED, "C: I:4 | vi:4 | G: V7:4 | I:4"),
     "sung": (SUNG, "C: I:4 | I:4 | I:4 | I:4 | I:4"),
     "neighbour": (NEIGHBOUR, "C: V:1 Cad64:1 V7:2 | I:4"),
     "changing": (CHANGING, "C: I:1 V:1 | I:2 V:2 | I:2 V:2"),
@@ -192,6 +274,15 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("leapt to", n.Between(F(4), F(6), "v1n1", "v1n2", "v1n3", "leapt to")),
+    ("breathing", rp.LineStops(F(2), F(4))),
+    ("waiting", rp.LineStops(F(2), F(4))),
+    ("slurred to the end", rp.LineStops(F(7), F(8))),
+    ("close", h.TonicHeard(F(0), F(4), K("C"))),
+    ("cadencing", rp.LetsGo(F(4), F(4))),
+    ("ending", rp.PieceEnds(F(4), F(12))),
+    ("breathing", h.Cadence(F(0), F(4), K("C"), "half")),
+    ("between keys", h.SameChord(F(4), F(8), K("C"), R("vi"), K("G"), R("ii"))),
     ("song", w.Scheme(F(0), F(24), PARTS)),
     ("song", w.FormIs(F(0), F(24), "ternary form", PARTS)),
     ("ground", w.FormIs(F(0), F(80), "ground", (("A", F(0)),))),
@@ -278,6 +369,26 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("breathing", rp.LineStops(F(6), F(8))),
+    ("waiting", rp.LineStops(F(7), F(8))),
+    ("slurred on", rp.LineStops(F(2), F(4))),
+    ("slurred to the end", rp.LineStops(F(11), F(12))),
+    ("passing", rp.LetsGo(F(5), F(5))),
+    ("opening", rp.LetsGo(F(4), F(4))),
+    ("octaves", h.TonicHeard(F(0), F(8), K("Eb"))),
+    ("close", h.TonicHeard(F(0), F(0), K("C"))),
+    ("one word", rp.LineStops(F(2), F(4))),
+    ("growing", rp.LetsGo(F(4), F(4))),
+    ("loud", rp.LetsGo(F(4), F(4))),
+    ("cadencing", rp.LetsGo(F(8), F(8))),
+    ("cadencing", rp.LetsGo(F(12), F(12))),
+    ("sent back", rp.PieceEnds(F(4), F(12))),
+    ("running", h.Cadence(F(0), F(8), K("C"), "half")),
+    ("leant on", h.Cadence(F(4), F(8), K("C"), "perfect authentic", P("C5"))),
+    ("stepped to", n.Between(F(4), F(6), "v1n1", "v1n2", "v1n3", "leapt to")),
+    ("flowing", p.Stays(F(0), F(12), P("C3"))),
+    ("opened", h.SameChord(F(4), F(8), K("C"), R("vi"), K("G"), R("ii"))),
+    ("between keys", h.SameChord(F(4), F(8), K("C"), R("vi6"), K("G"), R("ii6"))),
     ("thick", p.Dense(F(0), F(4))),
     ("swelling", p.Fullest(F(4), F(8), F(4))),
     ("ringing", n.Bare(F(1, 2), F(1), "v2n2", "v1n1")),

@@ -6,10 +6,12 @@ import random
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
+from understave.claims import repose as rp
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
 from understave.claims import whole_forms as w
@@ -327,6 +329,39 @@ def _voices(pair: object, rng: random.Random) -> tuple[PitchClass, PitchClass]:
     return tone_bent(pair[0], rng), pair[1]
 
 
+def _mode(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To a tonic a tritone away, of either mode."""
+    tonic = PitchClass.from_fifths(c.key.tonic.fifths + 6)  # type: ignore[attr-defined]
+    return replace(c, key=Key(tonic, rng.choice(("major", "minor"))))
+
+
+def _in_mid_line(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To a moment at which the top goes on from note to note, neither of them long."""
+    tops = [n for n in facts.struck if facts.top(n.onset) is n]
+    flowing = [
+        (one, two)
+        for one, two in pairwise(tops)
+        if (one.part, one.voice) == (two.part, two.voice)
+        and one.end == two.onset
+        and one.duration <= min(facts.usual_length, facts.bar(one.onset).beat_length)
+        and not one.fermata
+    ]
+    one, two = rng.choice(flowing) if flowing else (None, None)
+    return replace(c, start=one.onset, end=two.onset) if one is not None and two is not None else None
+
+
+def _on_a_dominant(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    dominants = [s.start for s in facts.spans if str(s.numeral).startswith("V") and s.start > 0]
+    at = rng.choice(dominants) if dominants else None
+    return replace(c, start=at, end=at) if at is not None else None
+
+
+def _half_way(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    middle = facts.score.measures[len(facts.score.measures) // 2].start
+    earlier = rng.choice([m.start for m in facts.score.measures if m.start <= middle])
+    return replace(c, start=Fraction(0), end=earlier) if facts.score.measures[2:] else None
+
+
 WAYS: dict[type[Claim], tuple[Way, ...]] = {
     n.Sounds: (_absent,),
     n.Silent: (_silent_now,),
@@ -383,6 +418,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     ),
     h.Confirmed: (_key(), _start(-1, 1)),
     h.KeyEntered: (_key(),),
+    h.TonicHeard: (_mode,),
     h.ForeignTo: (_flip("foreign"),),
     h.Instead: (_bent("plain"), lambda c, r, f: replace(c, tone=c.plain, plain=c.tone)),
     h.Related: (_key(), _word("relation", "dominant", "subdominant", "relative", "tritone", "tone above")),
@@ -395,6 +431,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     h.MelodyNote: (_bent("pitch"), _moved("pitch")),
     h.Top: (_bent("pitch"), _moved("pitch")),
     h.Cadence: (_key(), _other_label),
+    h.CadenceFamily: (_word("family", *h.FAMILIES),),
     h.NotFinal: (_on_the_tonic,),
     h.SixFour: (_bent("bass"), _moved("bass")),
     h.Picardy: (_bent("third"), _key(), lambda c, r, f: replace(c, third=c.plain, plain=c.third)),
@@ -429,6 +466,9 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     pr.Tempo: (lambda c, r, f: replace(c, per_minute=c.per_minute + r.choice((-20, -8, 5, 12))),),
     pr.PhraseEnds: (_word("why", "fermata", "silence", "end of the piece"),),
     pr.Times: (_count("count"),),
+    rp.LineStops: (_in_mid_line,),
+    rp.LetsGo: (_on_a_dominant,),
+    rp.PieceEnds: (_half_way,),
 }
 """How a true claim of each kind is made false; see `plant` for those that need another one's truth."""
 

@@ -7,6 +7,7 @@ mild ones, is common practice). What makes a clash exposed is our own measure; o
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -14,7 +15,7 @@ from build import build, spans_of, told
 from tests.once import read
 
 from understave.claims.facts import facts
-from understave.claims.single_notes import Bare
+from understave.claims.single_notes import Apart, Bare
 from understave.findings.dissonance import find_dissonances, interval_label, pedal_stretches
 from understave.harmony.reading import Event
 from understave.score.model import Direction, Score
@@ -254,6 +255,27 @@ def test_pedal_change_clears_what_was_held():
     score = build("F4:1 r:1 E5:2", "F2:1 r:3", pedal=(("start", 0), ("change", 2), ("stop", 4)))
     assert pedal_stretches(score) == ((0, 2), (2, 4))
     assert found(score, "C: IV7:4") == ()
+
+
+@pytest.mark.parametrize("words", ["senza ped.", "ohne Pedal", "no ped."])
+def test_nothing_is_held_where_words_take_the_pedal_back(words):
+    """*Senza pedale* and its like (common practice, no source), after a mark that no release follows."""
+    score = build("F4:1 r:1 E5:2", "F2:1 r:3", pedal=(("start", 0),))
+    score = replace(
+        score, directions=(*score.directions, Direction("w", "words", Fraction(1), None, 1, words))
+    )
+    assert pedal_stretches(score) == ((0, 1),)
+    assert found(score, "C: IV7:4") == ()
+    apart = Apart(Fraction(2), Fraction(4), "v2n1", "v1n2", "major seventh", pedal=True)
+    assert not apart.holds(facts(score, ()))
+
+
+def test_a_pedal_pressed_again_at_once_holds_what_is_struck_then():
+    marks = (("start", 0), ("stop", 4), ("start", 4), ("stop", 8))
+    score = build("C5:4 | F4:1 r:1 E5:2", "C3:4 | F2:1 r:3", pedal=marks)
+    assert Apart(Fraction(6), Fraction(8), "v2n2", "v1n3", "major seventh", pedal=True).holds(
+        facts(score, ())
+    )
 
 
 def test_pedal_without_release_lasts_to_the_end_of_its_bar():

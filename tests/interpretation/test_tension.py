@@ -442,3 +442,18 @@ def test_a_note_is_drawn_to_the_letter_beside_its_own(goes, aim):
     """A step goes from letter to letter (any handbook on intervals): B flat to G sharp is none."""
     why = tension(*read_as(f"A2 D4 F4 Bb4 | A2 C#4 E4 {goes}", "d: V | V"))[0].why
     assert (str(why.get("pitch")), str(why.get("aim"))) == ("Bb4", aim)
+
+
+@pytest.mark.parametrize(
+    ("music", "labels", "aim", "unmet"),
+    [
+        ("G2 F4 B4 C5 | C3 E4 G4 C5", "C: V7 | I", None, None),  # C is there already: it stays
+        ("D3 A4 C5 F5 | F3 A4 C5 F5", "C: ii7 | IV", "B", None),  # a seventh, but of no dominant
+        ("G2 D4 F4 B4 | A2 D4 F4 D5", "C: V7 | ii", "C", 1),  # a dominant, whose tonic does not come
+    ],
+)
+def test_of_what_does_not_come_only_a_dominant_is_blamed(music, labels, aim, unmet):
+    """Sevenths fall and leading tones rise; what stays asks for nothing (handbook rules, Hutchinson)."""
+    why = tension(*read_as(music, labels))[0].why
+    found = why.get("aim")
+    assert (None if found is None else str(found), why.get("unmet")) == (aim, unmet), why

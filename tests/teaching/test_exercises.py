@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from lxml import etree
@@ -14,6 +15,7 @@ from tests.findings.build import build, spans_of
 from tests.wording.readings import EXAMPLES, NAMES, piece
 
 from understave.findings import find_events
+from understave.findings.cadences import CADENCE, CadenceDetails
 from understave.findings.sequences import find_sequences
 from understave.harmony.reading import Reading
 from understave.score.model import Score
@@ -340,3 +342,19 @@ def test_numbers_of_bars_stand_aside(level, language):
                     rf"(?i)\b(?:{phrasebook(language).checking['bars']}) \d", aside.sub("", text)
                 )
                 assert not named or hasattr(exercise.details, "where"), text
+
+
+@pytest.mark.parametrize(
+    ("tune", "asked"), [("D5:3 r:1 | E5:4", True), ("D5:1/2 E5 F5 G5 A5 B5 C6 D6 | E6:4", False)]
+)
+def test_nobody_is_asked_to_hear_a_half_cadence_in_what_runs_on(tune, asked):
+    """A half cadence is where a phrase stops on the dominant (*Open Music Theory*, part IV)."""
+    score = build(
+        f"E5:4 | {tune}", "staff1 C5:4 | B4:4 | C5:4", "staff1 G4:4 | G4:4 | G4:4", "C3:4 | G2:4 | C3:4"
+    )
+    details = CadenceDetails(
+        key=Key.parse("C"), goal=RomanNumeral.parse("V"), arrival=Fraction(4), ends_phrase=1, bass_degree=5
+    )
+    event = CADENCE.event("half", Fraction(0), Fraction(8), (), 0.9, details)
+    found = exercises(score, Reading(spans_of(score, "C: I:4 | V:4 | I:4"), (event,)))
+    assert any(e.kind == "hear and choose" for e in found) is asked

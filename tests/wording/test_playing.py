@@ -6,6 +6,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from tests.findings.build import build
 from tests.once import make_plan
 from tests.partial import event as made
 from tests.wording.readings import EXAMPLES, example
@@ -21,10 +22,13 @@ from understave.interpretation.plan import (
     Tension,
     Voice,
 )
+from understave.interpretation.tension import TENSION, TensionDetails
 from understave.interpretation.timing import TIMING, TimingDetails
 from understave.interpretation.voicing import VOICING, VoicingDetails
 from understave.score.model import Direction, Measure, Note, Score
+from understave.theory.key import Key
 from understave.theory.pitch import Pitch
+from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN
 from understave.wording.phrasebook import phrasebook
 from understave.wording.playing import headings, tell_plan
@@ -402,3 +406,16 @@ def test_no_advice_is_a_percentage(level, language) -> None:
     told = tell_plan(score, make_plan(score, reading), level, language)
     assert told
     assert not [a for a in told if "%" in a.what + a.why]
+
+
+@pytest.mark.parametrize(
+    ("tune", "told"), [("G4:2 B4:1 r:1 | C5:4", True), ("G4:1 A4 B4 D5 | C5 B4 A4 G4", False)]
+)
+def test_nobody_is_told_to_slow_at_an_end_where_the_notes_have_none(tune, told) -> None:
+    """Advice on time falls with its reason (common practice, no source)."""
+    score = build(tune, "G3:4 | C3:4")
+    chord = TensionDetails(key=Key.parse("C"), chord=RomanNumeral.parse("V"), value=0.5, parts=())
+    tense = Tension(F(0), F(4), 0.5, (), False, TENSION.event("rest", F(0), F(4), (), 1.0, chord))
+    why = TIMING.event("phrase end", F(2), F(4), (), 1.0, TimingDetails(slower=0.2, beats=F(1)))
+    plan = Plan(tension=(tense,), timing=(Bend(F(2), 0.8, why),))
+    assert [a.aspect for a in tell_plan(score, plan) if a.aspect == "timing"] == ["timing"] * told

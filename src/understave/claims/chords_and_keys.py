@@ -14,6 +14,7 @@ from typing import ClassVar
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
+from understave.claims.repose import stops_within
 from understave.claims.single_notes import same
 from understave.harmony.reading import Span
 from understave.score.model import Note
@@ -412,6 +413,31 @@ class Confirmed(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class TonicHeard(Claim):
+    """The tonic triad of a key sounds in a stretch or in the bar after it, by itself, its fifth not lowest.
+
+    A key of which only leading-tone chords sound is pointed to and not reached (Hutchinson, chapter 22).
+    """
+
+    kind: ClassVar[str] = "tonic heard"
+    key: Key
+
+    def holds(self, facts: Facts) -> bool:
+        third = (self.key.tonic.semitone + (4 if self.key.mode == "major" else 3)) % 12
+        fifth = (self.key.tonic.semitone + 7) % 12
+        end = self.end + facts.bar(self.end).full_length
+        for moment in facts.moments(self.start, end):
+            # A broken chord sounds within a beat.
+            beat = facts.heard(moment, moment + facts.bar(moment).beat_length)
+            for here in (facts.sounding(moment), sorted(beat, key=lambda note: note.midi)):
+                tones = {note.midi % 12 for note in here}
+                whole = {self.key.tonic.semitone, third} <= tones <= {self.key.tonic.semitone, third, fifth}
+                if whole and here[0].midi % 12 != fifth:
+                    return True
+        return False
+
+
+@dataclass(frozen=True, slots=True)
 class KeyEntered(Claim):
     """A key that is entered at the end of a stretch has its dominant before another key takes over.
 
@@ -521,7 +547,12 @@ class Related(Claim):
 
 @dataclass(frozen=True, slots=True)
 class SameChord(Claim):
-    """A chord has two names in two keys: both have the same sound (a pivot: and lie in both keys)."""
+    """A chord has two names in two keys: both have the same sound (a pivot: and lie in both keys).
+
+    A pivot sounds whole, on the bass that both names have, is no six-four on the new tonic, and nothing that
+    the old key has not and the new one has was struck in the bar before: the door is not open yet
+    (Hutchinson, chapter on modulation).
+    """
 
     kind: ClassVar[str] = "belongs to two keys"
     key: Key
@@ -539,9 +570,25 @@ class SameChord(Claim):
             return False
         if not self.diatonic:
             return True
-        return all(tone in self.key for tone in one.members) and all(
+        both = all(tone in self.key for tone in one.members) and all(
             tone in self.new_key for tone in two.members
         )
+        return both and self._is_door(facts, span)
+
+    def _is_door(self, facts: Facts, span: Span) -> bool:
+        one, two = self.numeral.chord(self.key), self.new_numeral.chord(self.new_key)
+        if one.bass.semitone != two.bass.semitone or not _lowest_is(facts, span, one.bass):
+            return False
+        if not _stands_on(facts, self.start, one.bass):
+            return False
+        if two.inversion == 2 and two.root == self.new_key.tonic:
+            return False
+        sounding = {note.midi % 12 for note in facts.heard(span.start, span.end)}
+        if not one.semitones <= sounding:
+            return False
+        since = max(Fraction(0), self.start - facts.bar(self.start).full_length)
+        before = [note.pitch.pitch_class for note in facts.struck_in(since, self.start)]
+        return all(tone in self.key or tone not in self.new_key for tone in before)
 
 
 @dataclass(frozen=True, slots=True)
@@ -724,7 +771,8 @@ class Cadence(Claim):
 
     Rules (Hutchinson, chapter on cadences; *Open Music Theory*, part IV): authentic, a chord of the key's
     dominant function before its tonic; perfect, both roots in the bass and the melody (where it sounds; else
-    the highest note) on the tonic; half, the dominant triad in root position is where it stops; Phrygian, in
+    the highest note) on the tonic as the chord comes; half, the dominant triad in root position is where a
+    line stops, not over a tonic that stays; Phrygian, in
     minor with the bass falling a semitone to it; deceptive and evaded, a dominant before something that is
     not the tonic in root position; plagal, a subdominant, not over the tonic, before the tonic.
     """
@@ -775,7 +823,12 @@ class Cadence(Claim):
             return False
         top = facts.heard(self.start, min(goal.end, self.start + facts.bar(self.start).full_length))
         if self.melody is not None:
-            return self.melody.pitch_class.semitone == self.key.tonic.semitone
+            # A note that leans on the tonic first is no perfect close: the reader looks at the arrival.
+            leaning = [n for n in facts.sounding(self.start) if n.part in facts.singers] or [
+                n for n in facts.sounding(self.start)[-1:] if not facts.singers
+            ]
+            on_it = any(n.midi % 12 == self.key.tonic.semitone for n in leaning)
+            return self.melody.pitch_class.semitone == self.key.tonic.semitone and (on_it or not leaning)
         return any(note.midi % 12 == self.key.tonic.semitone for note in top)
 
     def _half(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
@@ -783,9 +836,16 @@ class Cadence(Claim):
         fifth = (self.key.tonic.semitone + 7) % 12
         if chord.root.semitone != fifth or self.key.leading_tone.semitone not in chord.semitones:
             return False
-        return chord.bass.semitone == fifth or _lowest_is(
+        rooted = chord.bass.semitone == fifth or _lowest_is(
             facts, goal, PitchClass.from_fifths(self.key.tonic.fifths + 1)
         )
+        low = facts.lowest(goal.start, goal.end)
+        over_tonic = low is not None and low.midi % 12 == self.key.tonic.semitone
+        bar = facts.bar(self.start).full_length
+        after = facts.spans_in(self.start, self.start + 2 * bar)
+        same = takewhile(lambda span: span.numeral.chord(span.key).root == chord.root, after)
+        until = max((span.end for span in same), default=goal.end)
+        return rooted and not over_tonic and stops_within(facts, self.start, until)
 
     def _phrygian(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         if not self._half(facts, goal, before) or not before or self.key.mode != "minor":
@@ -824,6 +884,28 @@ class Cadence(Claim):
 
     def answer(self) -> Hashable:
         return self.label, self.key
+
+
+FAMILIES = {
+    "authentic": ("perfect authentic", "imperfect authentic"),
+    "half": ("half", "phrygian half"),
+    "deceptive": ("deceptive",),
+    "plagal": ("plagal",),
+}
+"""Cadences that an ear tells apart, and their labels."""
+
+
+@dataclass(frozen=True, slots=True)
+class CadenceFamily(Claim):
+    """A cadence in a key at a moment is of one of the `FAMILIES`: one of its labels holds."""
+
+    kind: ClassVar[str] = "family of cadence"
+    key: Key
+    family: str
+
+    def holds(self, facts: Facts) -> bool:
+        labels = FAMILIES[self.family]
+        return any(Cadence(self.start, self.end, self.key, label).holds(facts) for label in labels)
 
 
 _WEAK = (

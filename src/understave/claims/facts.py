@@ -118,18 +118,20 @@ class Facts:
 
     def pedalled_since(self, moment: Fraction) -> Fraction:
         """Return when the printed pedal went down that is down at a moment; the moment itself if none is."""
-        marks = [
-            d
+        words = [word for word in self.score.pedal_words if word[0] <= moment]
+        marks = [(onset, "stop") for onset, wanted in words if not wanted]
+        marks += [
+            (d.onset, d.text)
             for d in self.score.directions
             if d.kind == "pedal" and d.onset < moment and not d.text.startswith("sostenuto")
         ]
-        last = max(marks, key=lambda mark: mark.onset, default=None)
-        asked = [wanted for onset, wanted in self.score.pedal_words if onset <= moment]
+        # Of a release and a press at one moment the press counts, which is printed second.
+        down, text = sorted(marks, key=lambda mark: mark[0])[-1] if marks else (moment, "")
         span = self.span(moment)
-        if span is not None and asked and asked[-1]:
+        if span is not None and words and words[-1][1]:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             return min(span.start, moment)
-        return last.onset if last is not None and last.text in ("start", "change") else moment
+        return down if text in ("start", "change") else moment
 
     # --- who sings, what is on top -----------------------------------------------------------------------
 

@@ -90,7 +90,7 @@ class Named(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Apart(Claim):
-    """Two notes sound together at the interval named; where the pedal holds one, the first has ended.
+    """Two notes sound together at the interval named; where a printed pedal holds one, that one has ended.
 
     Two shades of one letter are measured as spelled; the others are told by their sound.
     """
@@ -106,7 +106,9 @@ class Apart(Claim):
         if one is None or two is None or two.midi <= one.midi:
             return False
         together = max(one.onset, two.onset) < min(one.end, two.end)
-        if not (together or (self.pedal and max(one.onset, two.onset) <= self.end)):
+        later = max(one.onset, two.onset)
+        held = self.pedal and facts.pedalled_since(later) < min(one.end, two.end)
+        if not (together or (held and later <= self.end)):
             return False
         steps, semitones, beyond = _DISTANCES[self.interval]
         size, way = two.midi - one.midi, two.pitch.diatonic - one.pitch.diatonic
@@ -405,7 +407,8 @@ class Between(Claim):
     """A note stands between two others of its line: it passes, turns back, returns, or leaps away.
 
     ``"passes"``: step and step, one way. ``"turns"``: step and step back. ``"returns"``: to the very note.
-    ``"escapes"``: step, then leap. ``"leapt to"``: leap, then step. (Hutchinson, ch. 10.)
+    ``"escapes"``: step, then leap. ``"leapt to"``: leap, then step, and no other line of its staff came to it
+    by step. (Hutchinson, ch. 10.)
     """
 
     kind: ClassVar[str] = "passes, turns, leaps"
@@ -430,7 +433,14 @@ class Between(Claim):
             return is_step(one, note) and two.midi == one.midi
         if self.how == "escapes":
             return is_step(one, note) and not is_step(note, two) and out != 0
-        return abs(into) > _TONE and is_step(note, two)
+        return abs(into) > _TONE and is_step(note, two) and not self._stepped_to(note, facts)
+
+    def _stepped_to(self, note: Note, facts: Facts) -> bool:
+        """Whether a note a step away ended on its staff as it was struck: the ear hears a step, no leap."""
+        before = facts.heard(max(Fraction(0), note.onset - Fraction(1, 64)), note.onset)
+        return any(
+            other.staff == note.staff and other.end == note.onset and is_step(other, note) for other in before
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -524,8 +534,9 @@ class BassIs(Claim):
 class BassLine(Claim):
     """The lowest notes from moment to moment are these, whatever their octaves.
 
-    ``"semitones"``: each a semitone on, `way` up or down, with no other bass note of a beat between;
-    ``"steps"``: each a step on; ``""``: as they are.
+    ``"semitones"``: each a semitone on, `way` up or down; ``"steps"``: each a step on; ``""``: as they are.
+    No other bass note of a beat stands between, and where the lowest staff that plays in the stretch rests,
+    what sounds above it is no bass (common practice, no source).
     """
 
     kind: ClassVar[str] = "bass line"
@@ -536,13 +547,16 @@ class BassLine(Claim):
 
     def holds(self, facts: Facts) -> bool:
         ends = (*self.times[1:], self.end)
+        lowest = max((note.staff for note in facts.heard(self.start, self.end)), default=0)
         for pitch, start, end in zip(self.basses, self.times, ends, strict=False):
             low = facts.lowest(start, max(end, start + Fraction(1, 64)))
             here = facts.sounding(start)
             lows = {note.midi % 12 for note in (low, *here[:1]) if note is not None}
-            if pitch.midi % 12 not in lows:
+            if pitch.midi % 12 not in lows or self._leaves(facts, pitch, start, end):
                 return False
-            if self.by == "semitones" and self._leaves(facts, pitch, start, end):
+            if not any(
+                note.staff == lowest for note in facts.heard(start, max(end, start + Fraction(1, 64)))
+            ):
                 return False
         sign = -1 if self.way == "down" else 1
         moves = [sign * (b.midi - a.midi) % 12 for a, b in zip(self.basses, self.basses[1:], strict=False)]

@@ -46,9 +46,10 @@ class Lasts(Claim):
 class Stays(Claim):
     """A note stays through a stretch, held or struck again at least once a bar.
 
-    ``"bass"``: nothing lower sounds. ``"top"``: it is the highest note on every beat it sounds. ``"inner"``:
-    notes above and below it sound meanwhile, one above it from the first. ``"over the bass"``: something
-    lower sounds.
+    ``"bass"``: nothing lower sounds, and it is the lowest at the head of every bar. ``"top"``: it is the
+    highest note on every beat it sounds. ``"inner"``: notes above and below it sound meanwhile, one above it
+    from the first. ``"over the bass"``: something lower sounds. Above the bass it sounds for three quarters
+    of the time.
     """
 
     kind: ClassVar[str] = "note that stays"
@@ -73,7 +74,9 @@ class Stays(Claim):
             return False
         others = [note for note in facts.heard(self.start, self.end) if note.midi % 12 != self.tone.midi % 12]
         if self.place == "bass":
-            return all(note.midi > self.tone.midi for note in others)
+            return all(note.midi > self.tone.midi for note in others) and self._at_heads(facts)
+        if not SoundsOn(self.start, self.end, self.tone.pitch_class).holds(facts):
+            return False
         if self.place == "top":
             high = max(note.midi for note in here)
             return all(note.midi <= high for note in others)
@@ -84,6 +87,11 @@ class Stays(Claim):
             note.midi > here[0].midi and note.onset <= here[0].onset < note.end for note in others
         )
         return begins_inside and bool(above) and any(note.midi < self.tone.midi for note in others)
+
+    def _at_heads(self, facts: Facts) -> bool:
+        """Whether the lowest that sounds as a bar begins is the note, from the second bar on."""
+        heads = [facts.sounding(bar.start) for bar in facts.bars_from(self.start, self.end)]
+        return all(not here or here[0].midi % 12 == self.tone.midi % 12 for here in heads)
 
     def subject(self) -> Hashable:
         return "note that stays", self.start, self.place

@@ -169,21 +169,19 @@ def find_dissonances(
 def pedal_stretches(score: Score) -> tuple[Stretch, ...]:
     """Return where the printed marks hold the sustaining pedal down; a change ends one and begins another.
 
-    Without a release the pedal is taken to be lifted at the end of its bar.
+    Without a release the pedal is taken to be lifted at the end of its bar, or where words take it back.
     """
     found: list[Stretch] = []
     down: Fraction | None = None
-    marks = sorted(
-        (direction for direction in score.directions if direction.kind == "pedal"),
-        key=lambda direction: direction.onset,
-    )
-    for mark in marks:
-        if mark.text not in ("start", "change", "stop"):
+    marks = [(d.onset, d.text) for d in score.directions if d.kind == "pedal"]
+    marks += [(onset, "stop") for onset, wanted in score.pedal_words if not wanted]
+    for onset, text in sorted(marks, key=lambda mark: mark[0]):
+        if text not in ("start", "change", "stop"):
             continue
-        if down is not None and mark.onset > down:
-            released = mark.text != "start"
-            found.append((down, mark.onset if released else min(mark.onset, score.measure_at(down).end)))
-        down = None if mark.text == "stop" else mark.onset
+        if down is not None and onset > down:
+            released = text != "start"
+            found.append((down, onset if released else min(onset, score.measure_at(down).end)))
+        down = None if text == "stop" else onset
     if down is not None and down < score.end:
         found.append((down, score.measure_at(down).end))
     return tuple(found)

@@ -717,7 +717,10 @@ class _Scene:
         if after is None:
             return way
         if aim.semitone not in after.semitones:
-            return replace(way, unmet=1)
+            # Only a dominant promises so much that its not coming is worth a word.
+            there = self._note(i, aim.semitone) is not None
+            owed = self._is_dominant(i) and note.pitch.pitch_class in self.heard[i].chord.members
+            return replace(way, unmet=1) if owed and not there else way
         return replace(way, met=1) if self._brings(i, note, aim) else way
 
     def _brings(self, i: int, note: Note, aim: PitchClass) -> bool:
@@ -739,7 +742,7 @@ class _Scene:
         ]
         falling.sort(key=lambda pull: -pull.strength)
         leaning = [(note, pull.goal) for pull in falling if (note := self._note(i, pull.note)) is not None]
-        found = [(note, goal) for note, goal in leaning if self._as_spelled(i, note, goal)][:2]
+        found = [(note, goal) for note, goal in leaning if self._falls(i, note, goal)][:2]
         root = heard.chord.root if heard.six_four else heard.chord.bass
         bass = self._note(i, root.semitone, lowest=True)
         if not found or bass is None:
@@ -750,6 +753,13 @@ class _Scene:
             note, goal = found[1]
             about = replace(about, pitch_two=note.pitch, aim_two=self._spelled(i, note, goal))
         return (bass, *(note for note, _ in found)), about
+
+    def _falls(self, i: int, note: Note, goal: int) -> bool:
+        """Whether a note of a six-four may be said to want to fall: held back by the dominant, or falling."""
+        goes = self._steps_to(note)
+        return self._as_spelled(i, note, goal) and (
+            self.heard[i].six_four or (goes is not None and goes.semitone == goal)
+        )
 
     def _bass(self, i: int) -> _Told | None:
         heard = self.heard[i]
@@ -765,7 +775,8 @@ class _Scene:
             return None
         seventh = heard.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
-        if aim is None or self._stays(i, note) or not (seventh or self._bass_goes(i, note, aim)):
+        wants = aim is not None and (self._by_the_book(i, note, aim) or self._bass_goes(i, note, aim))
+        if aim is None or self._stays(i, note) or not wants:
             return (note,), replace(self._plain(i), pitch=note.pitch)
         return (note,), self._wants(i, note, aim)
 
@@ -775,13 +786,9 @@ class _Scene:
         return after is not None and after.bass.semitone == note.midi % 12
 
     def _bass_goes(self, i: int, note: Note, aim: PitchClass) -> bool:
-        """Whether a bass that is no seventh is heard to want a note: a leading tone, or it goes there next.
-
-        The third or fifth of a chord is consonant with its root and asks for nothing of itself.
-        """
+        """Whether the next chord stands on what a bass is said to want: of itself it asks for nothing."""
         after = self._next_chord(i)
-        rises = step_between(note.midi, aim.semitone) == 1
-        return rises or (after is not None and after.bass.semitone == aim.semitone)
+        return after is not None and after.bass.semitone == aim.semitone
 
     def _dissonance(self, i: int) -> _Told | None:
         """Name the clash that counts most: of a foreign note with what sounds, else within the chord."""
@@ -791,7 +798,7 @@ class _Scene:
             return None
         _, note, other, aim, resolved = max(both, key=lambda c: c[0] * (_WITHIN if c is within else 1.0))
         later = self._later(i, note, other)
-        if aim is None:
+        if aim is None or not (resolved or self._by_the_book(i, note, aim)):
             about = replace(self._plain(i), pitch=note.pitch, against=other.pitch, later=later)
             return (note, other), about
         about = replace(self._wants(i, note, aim), against=other.pitch, later=later)
@@ -906,9 +913,45 @@ class _Scene:
                 continue
             if note is not None and self._is_held_bass(i, note):
                 continue
-            if note is not None and self._as_spelled(i, note, pull.goal):
-                return (note,), self._wants(i, note, self._spelled(i, note, pull.goal))
+            if note is None or not self._as_spelled(i, note, pull.goal):
+                continue
+            aim = self._spelled(i, note, pull.goal)
+            goes = self._steps_to(note)
+            if self._by_the_book(i, note, aim) or (goes is not None and goes == aim):
+                return (note,), self._wants(i, note, aim)
         return None
+
+    def _by_the_book(self, i: int, note: Note, aim: PitchClass) -> bool:
+        """Whether every handbook says that a note wants a goal: a seventh falls, but on the tonic; a leading
+        tone in a chord on the dominant or on itself rises; a raised note rises and a lowered one falls; a
+        foreign note falls by a semitone into the chord. Of any other it is said where it goes there.
+        """
+        chord, region, tone = self.heard[i].chord, self.heard[i].region, note.pitch.pitch_class
+        if tone == region.leading_tone:
+            return aim == region.tonic and self._is_dominant(i)
+        letters = (LETTERS.index(aim.letter) - LETTERS.index(tone.letter)) % 7
+        if letters not in (1, 6):
+            return False
+        _, altered = self.heard[i].span.key.degree(tone)
+        if altered:
+            return (altered > 0) == (letters == 1)
+        if tone not in chord.members:
+            if self._sounds_next(i, note):
+                return False  # It stays: a tone that others move over.
+            return letters == 6 and aim in chord.members and (tone.semitone - aim.semitone) % 12 == 1
+        return letters == 6 and chord.member(7) == tone and chord.root != region.tonic
+
+    def _sounds_next(self, i: int, note: Note) -> bool:
+        """Whether a note sounds as the next chord begins."""
+        return any(
+            n.midi == note.midi for row in self.slices[i + 1 : i + 2] for here in row[:1] for n in here.notes
+        )
+
+    def _is_dominant(self, i: int) -> bool:
+        """Whether a chord has the leading tone of its key and stands on it or on the fifth degree."""
+        chord, region = self.heard[i].chord, self.heard[i].region
+        fifth = chord.root.fifths - region.tonic.fifths == 1
+        return region.leading_tone in chord.members and (fifth or chord.root == region.leading_tone)
 
     def _perfect_fifth(self, i: int) -> int | None:
         """Return the perfect fifth of a span's chord as a sounding pitch class, None where it has none."""

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from zlib import crc32
 
+from understave.claims import facts
 from understave.errors import UnderstaveError
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE
@@ -51,6 +52,7 @@ from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.theory.voice_leading import TWO_HANDS, Harmony, faults, lead
+from understave.wording.claiming import exercise_claims
 from understave.wording.gaps import fill, name_value
 from understave.wording.phrasebook import Level, phrasebook
 
@@ -139,7 +141,8 @@ class Exercise:
 def exercises(
     score: Score, reading: Reading, level: Level = "intermediate", each: int = 2
 ) -> tuple[Exercise, ...]:
-    """Return the exercises for a level, at most `each` of a kind, easy ones first; every one is verified.
+    """Return the exercises for a level, at most `each` of a kind, easy ones first; every one is verified, and
+    asks and answers nothing that the notes deny.
 
     No two are asked in the same words, but those that are heard.
     """
@@ -155,7 +158,9 @@ def exercises(
             if len(own) == each:
                 break
             place = (exercise.first, exercise.last)
-            if place in places or (place in used and len(spare) >= each) or verify(exercise, score, reading):
+            if place in places or (place in used and len(spare) >= each):
+                continue
+            if verify(exercise, score, reading) or not is_borne_out(exercise, score, reading):
                 continue
             said = exercise.prompt(score)
             if said in words and kind != HEARD:
@@ -168,6 +173,13 @@ def exercises(
         used |= {(exercise.first, exercise.last) for exercise in own}
         found += own
     return tuple(replace(exercise, step=k) for k, exercise in enumerate(found, start=1))
+
+
+def is_borne_out(exercise: Exercise, score: Score, reading: Reading) -> bool:
+    """Whether the notes bear out all that an exercise says of the piece."""
+    known = facts(score, reading.spans)
+    stretch = (exercise.start, exercise.end)
+    return all(c.holds(known) for c in exercise_claims(score, exercise.kind, exercise.values, stretch))
 
 
 # --- which chords are fit to ask about -------------------------------------------------------------------

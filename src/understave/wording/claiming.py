@@ -15,7 +15,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import get_args
 
-from understave.claims import Claim, facts
+from understave.claims import Claim, facts, repose
 from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
 from understave.claims import on_the_page as pr
@@ -649,6 +649,7 @@ def _key(t: Told) -> Iterator[Claim]:
         # A key that is touched or reached has its tonic at least once, there or right after.
         tonic = RomanNumeral.parse("I" if key.mode == "major" else "i")
         yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
+        yield h.TonicHeard(t.start, t.event.end, key)
     cadence = t.moment("cadence")
     if cadence is not None and t.says("cadence"):
         yield h.Confirmed(cadence, cadence, key)
@@ -926,8 +927,15 @@ def _tension(t: Told) -> Iterator[Claim]:
             yield h.Follows(t.start, t.end, aim, has=t.says("met"))
         if t.says("found") and pitch is not None:
             yield n.GoesOn(t.start, t.end, pitch, aim)
-    if label == "rest" and chord is not None and key is not None:
+    yield from _rest_or_release(t)
+
+
+def _rest_or_release(t: Told) -> Iterator[Claim]:
+    key, chord = t.key(), t.chord("chord")
+    if t.event.label == "rest" and chord is not None and key is not None:
         yield h.Consonant(t.start, t.start, key, chord)
+    if t.event.label == "release":
+        yield repose.LetsGo(t.start, t.start)
 
 
 def _pull(t: Told, pitch: Pitch, aim: PitchClass, direction: str) -> Claim:
@@ -1030,6 +1038,13 @@ def _timing(t: Told) -> Iterator[Claim]:
     key, chord = t.key(), t.chord("chord")
     if key is not None and chord is not None and t.says("chord"):
         yield h.ChordAbout(t.start, t.end + t.score.measure_at(t.start).full_length, key, chord)
+    # What the advice rests on is claimed at every level, however shortly it is told.
+    if t.event.label == "phrase end":
+        yield repose.LineStops(t.start, t.end)
+    elif t.event.label == "resolution":
+        yield repose.LetsGo(t.end, t.end)
+    elif t.event.label == "final ritard":
+        yield repose.PieceEnds(t.start, t.end)
 
 
 _MAKERS: Mapping[str, Maker] = {
@@ -1100,7 +1115,16 @@ def _sequence_exercise(t: Told) -> Iterator[Claim]:
         yield h.Roots(t.start, t.end, roots)
 
 
+def _hear_exercise(t: Told) -> Iterator[Claim]:
+    """What an ear is to tell: of a cadence its family, of a chord its name."""
+    at, key, right = t.moment("at"), t.key(), t.text("right")
+    if at is not None and key is not None and right in h.FAMILIES:
+        yield h.CadenceFamily(at, at, key, right)
+    yield from _chord_exercise(t)
+
+
 _EXERCISES: Mapping[str, Maker] = {
+    "hear and choose": _hear_exercise,
     "name the chord": _chord_exercise,
     "spell the chord": _chord_exercise,
     "find the foreign note": _foreign_exercise,

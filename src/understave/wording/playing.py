@@ -119,14 +119,15 @@ def tell_plan(
     way for `LONG` bars or times or more is one line with its bars, and its exceptions keep their own. What is
     printed and needs no word is not said again. Of tension each peak from `HIGH` is told, and every release
     after one. A reason of a kind told before is told briefly; it is left out where it is the same as the one
-    before it and has no short words, or where the notes deny it; with it goes the advice on a single voice.
+    before it and has no short words, or where the notes deny it; with it goes advice that has no other
+    ground: on a single voice, on time, to let go.
     """
     book = phrasebook(language)
     start, end = stretch or (Fraction(0), score.end)
     whole = _items(score, plan, book)
     items = [i for i in whole if start <= i.moment < end]
     items = [i for i in items if i.why is None or i.why.label not in _ONLY_PRINT]
-    items = [i for i in items if i.aspect != "voicing" or _is_so(i, score, plan, level, language)]
+    items = [i for i in items if not _stands_by_reason(i) or _is_so(i, score, plan, level, language)]
     items = _fewest(score, _lasting(score, items, book))
     items.sort(key=lambda i: (i.moment, _ORDER.index(i.aspect)))
     told: set[tuple[str, str]] = set()
@@ -153,6 +154,12 @@ def tell_plan(
         label = reason.label if reason is not None else ""
         advice.append(Advice(item.moment, item.aspect, item.what, why, item.notes, label))
     return tuple(advice)
+
+
+def _stands_by_reason(item: _Item) -> bool:
+    """Whether advice falls with its reason: nobody slows where no phrase ends, or lets go of nothing."""
+    released = item.why is not None and item.why.label == "release"
+    return item.aspect in ("voicing", "timing") or (item.aspect == "tension" and released)
 
 
 def _is_so(item: _Item, score: Score, plan: Plan, level: Level, language: Language) -> bool:
