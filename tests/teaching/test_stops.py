@@ -296,13 +296,14 @@ def test_a_beginner_is_asked_for_a_telling_note_only_where_one_is_told():
     """Into A minor by its raised seventh, G sharp; or by its own chords alone, which C major has too."""
     labels = "C: I:4 a: {}:4 i:4 {}:4 i:4 C: V:4 I:4"
     low = "C3:4 | E3:4 | A3:4 | E3:4 | A3:4 | G3:4 | C3:4"
+    inner = "G4:4 | B3:4 | C4:4 | B3:4 | C4:4 | D4:4 | E4:4"
     high = "E5:4 | {0}:4 | A4:4 | {0}:4 | A4:4 | B4:4 | C5:4"
-    told = asked("key", labels.format("V", "V"), high.format("G#4"), low, level="beginner")
+    told = asked("key", labels.format("V", "V"), high.format("G#4"), inner, low, level="beginner")
     assert told[1] == (
         "Are we still at home? And if not, which note told you?",
         "We are in A minor; G sharp gave it away.",
     )
-    bare = asked("key", labels.format("v", "v"), high.format("G4"), low, level="beginner")
+    bare = asked("key", labels.format("v", "v"), high.format("G4"), inner, low, level="beginner")
     assert bare[1] == ("Are we still at home?", "We are in A minor.")
 
 
