@@ -151,13 +151,17 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
 
 
 def _parts(written: Written, starts: Seconds, one: _Stretch) -> Iterator[_Stretch]:
-    """Yield the parts of a stretch whose bars were played; all that is tied to others is left out."""
+    """Yield the parts of a stretch whose bars were played; what is tied between them is left out.
+
+    At its ends it stays tied: a bar begun before a stop is not told, but its notes are no wrong ones.
+    """
     inside, chained = one.strikes, one.chained
     begin = inside.start
     jumps = begin > 0, inside.stop < len(starts)
     spans = played_spans(written, one.pairs, one.at, one.seconds, jumps)
     for k, (low, high) in enumerate(spans):
-        pairs = {s: mark for s, mark in one.pairs.items() if low <= mark[0] <= high}
+        reach = one.low if k == 0 else low, one.high if k == len(spans) - 1 else high
+        pairs = {s: mark for s, mark in one.pairs.items() if reach[0] <= mark[0] <= reach[1]}
         end = inside.stop if k == len(spans) - 1 else max(pairs) + 1
         strikes = range(begin if k == 0 else min(pairs), end)
         begin = end
@@ -261,8 +265,8 @@ def _take(  # noqa: PLR0913
             Run(
                 tuple(moments.tolist()),
                 tuple(one.seconds.tolist()),
-                _bar_of(score, written, one.low),
-                _bar_of(score, written, one.high),
+                _bar_of(score, written, int(one.at[0])),
+                _bar_of(score, written, int(one.at[-1])),
                 round(sure, 4),
             )
         )
