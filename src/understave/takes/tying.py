@@ -113,9 +113,13 @@ def tie_struck(score: Score, recording: Recording, first: int | None, last: int 
     starts = np.array([strike.start for strike in strikes], float)
     if not len(keys):
         raise TakeError(f"{recording.media} has no notes in it: nothing was played.")
-    stretches = _stretches(written, keys, starts, follow(written, keys, starts))
+    whole = _stretches(written, keys, starts, follow(written, keys, starts))
+    stretches = [part for one in whole for part in _parts(written, starts, one)]
     take = _take(score, recording, written, order, keys, starts, stretches)
     doubt = too_little(written, keys, take)
+    if doubt is not None and take.runs:
+        # Whether it is this piece is asked of all that was tied, of bars that are not told, too.
+        doubt = too_little(written, keys, _take(score, recording, written, order, keys, starts, whole))
     if doubt is not None:
         raise TakeError(doubt.format(name=recording.media))
     return _with_doubts(score, take, stretches)
@@ -145,8 +149,8 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
             if len(at) < 2:
                 break
         if len(at) >= 2:
-            one = _Stretch(range(a, b), low, high, pairs, at, seconds, bool(path.repeated[a]), heard)
-            found += _parts(written, starts, one)
+            chained = bool(path.repeated[a])
+            found.append(_Stretch(range(a, b), low, high, pairs, at, seconds, chained, heard))
     return found
 
 
