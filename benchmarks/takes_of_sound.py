@@ -12,7 +12,8 @@ notes): straight through; as a "phone" hears it (a hard room, noise 30 dB below,
 control: a chain of its own, which training does not have); of the excerpts also with ten seconds skipped,
 eight seconds again, or only the first half; and on the scores of other pieces, and a semitone off. Means are
 by instruments trained on and not; the same playing tied as MIDI stands beside them.
-``--follow-only`` asks the second opinion alone, which was the only one before.
+``--midi-only`` renders nothing. ``--follow-only`` asks the second opinion alone, which was the only one
+before.
 """
 
 from __future__ import annotations
@@ -193,6 +194,7 @@ class Job:
     soundfont: Path | None
     held_out: bool
     follow_only: bool = False
+    midi_only: bool = False
 
     @property
     def trained_on(self) -> bool:
@@ -215,6 +217,12 @@ def done(job: Job) -> Found:
         sound_tying.tie_sound = followed_only  # type: ignore[assignment]
     score, performed = _read(job.home, job.held_out)
     p = next(one for one in performed if one.name == job.pianist)
+    as_midi = (
+        AS_MIDI,
+        measured(score, Recording(p.performance, (), "midi", "midi"), p, lambda t: (t,)),
+    )
+    if job.midi_only:
+        return Found(job, (as_midi,), ())
     samples = rendered(p.performance, job)
     every = cases(samples, p.performance.length)
     rows = [
@@ -222,7 +230,7 @@ def done(job: Job) -> Found:
         for case, heard, truth in every
         if _asked(job, case)
     ]
-    rows.append((AS_MIDI, measured(score, Recording(p.performance, (), "midi", "midi"), p, lambda t: (t,))))
+    rows.append(as_midi)
     others: list[tuple[str, bool]] = []
     if not job.held_out:
         others = [
@@ -249,7 +257,9 @@ def jobs(asked: argparse.Namespace) -> Iterator[Job]:
     """Yield what is to be rendered, the longest pieces first."""
     fonts: list[Path] = asked.soundfont
     instruments = [(f.stem, f) for f in fonts]
-    if not asked.held_out:
+    if asked.midi_only:
+        instruments = [("none", None)]  # type: ignore[list-item]
+    elif not asked.held_out:
         instruments += [(i.name, None) for i in modelled()]  # type: ignore[misc]
     for piece, kind, home, names in _played(asked.held_out):
         if asked.piece not in piece:
@@ -258,7 +268,8 @@ def jobs(asked: argparse.Namespace) -> Iterator[Job]:
         for name in chosen:
             for instrument, font in instruments:
                 if asked.instrument in instrument:
-                    yield Job(piece, kind, home, name, instrument, font, asked.held_out, asked.follow_only)
+                    ways = asked.held_out, asked.follow_only, asked.midi_only
+                    yield Job(piece, kind, home, name, instrument, font, *ways)
 
 
 def _played(held_out: bool) -> Iterator[tuple[str, str, Path, list[str]]]:
@@ -316,6 +327,7 @@ def main() -> None:
     parser.add_argument("--skip", type=int, default=0, help="pianists passed over, those that were tuned on")
     parser.add_argument("--held-out", action="store_true", help="whole pieces that nothing was set on")
     parser.add_argument("--follow-only", action="store_true", help="without the network")
+    parser.add_argument("--midi-only", action="store_true", help="without sound: the playing tied as MIDI")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     asked = parser.parse_args()
     todo = list(jobs(asked))

@@ -25,6 +25,7 @@ from understave.interpretation.perform import perform, velocities_of
 from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
 from understave.takes import Recording, read_take, tie
+from understave.takes.doubts import other_places
 from understave.takes.kept import add_take, drop_take, kept_take, take_names
 from understave.takes.paper import slipped, take_pdf
 from understave.takes.picture import draw_take
@@ -172,6 +173,67 @@ def test_repeats_may_be_taken_or_not():
     taken = tie(repeated, recorded([*once, *(moved(s, length) for s in [*once, *then])]))
     assert len(taken.runs) == 2
     assert taken.runs[1].first == 0
+
+
+def plainly(notes, start=0.0, pace=0.5):
+    """Strikes of notes one after another in time, the first at a second."""
+    low = min(n.onset for n in notes)
+    at = [start + float(n.onset - low) * pace for n in notes]
+    return [Strike(n.midi, s, s + 0.3, 60.0, n.id) for n, s in zip(notes, at, strict=True)]
+
+
+def of_bars(score, first, last):
+    return [n for n in score.notes if first <= n.measure <= last and not n.grace and not n.cue]
+
+
+def bars_told(take):
+    return {k for run in take.runs if not run.could_be for k in range(run.first, run.last + 1)}
+
+
+def test_no_bar_is_told_that_was_skipped_or_only_touched_at_a_jump(piece):
+    # The truth is which bars were put one after another.
+    score = piece[0]
+    for first, last, on in ((0, 11, 14), (4, 20, 9), (30, 41, 43), (20, 30, 22)):
+        before = plainly(of_bars(score, first, last))
+        after = plainly(
+            of_bars(score, on, on + 8), float(score.measures[last].end - score.measures[first].start) / 2
+        )
+        take = tie(score, recorded([*before, *after]))
+        assert bars_told(take) <= {*range(first, last + 1), *range(on, on + 9)}
+        assert len(bars_told(take)) > 0.9 * (last - first + 1)
+
+
+def test_bars_played_otherwise_are_not_told_of_another_place(piece):
+    score = piece[0]
+    bars = score.measures
+    # In time, but two bars hold what is written thirty bars later.
+    strikes = plainly(of_bars(score, 0, 11))
+    other = plainly(of_bars(score, 40, 41), float(bars[12].start) / 2)
+    again = plainly(of_bars(score, 14, 24), float(bars[14].start) / 2)
+    take = tie(score, recorded([*strikes, *other, *again]))
+    assert bars_told(take) <= set(range(25))
+    assert {*range(12), *range(15, 25)} <= bars_told(take)
+
+
+def test_a_passage_that_going_on_would_nearly_explain_is_unsure():
+    score = read_score(PIECE)
+    notes = [n.id for n in of_bars(score, 3, 4)]
+    by_id = score.note_by_id
+    shift = score.measures[8].start - score.measures[3].start
+    copies = [
+        replace(
+            by_id[i],
+            id=f"copy-{i}",
+            ids=(f"copy-{i}",),
+            onset=by_id[i].onset + shift,
+            measure=by_id[i].measure + 5,
+        )
+        for k, i in enumerate(notes)
+        if k % 5
+    ]
+    alike = replace(score, notes=tuple(sorted([*of_bars(score, 0, 7), *copies], key=lambda n: n.onset)))
+    assert other_places(alike, notes) == ()
+    assert other_places(alike, notes, (8,)) == (8,)
 
 
 def test_an_unwritten_trill_is_an_ornament(piece):

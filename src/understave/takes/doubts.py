@@ -18,6 +18,9 @@ that other pieces and keys stay under it and the right ones do not."""
 SAME = 0.97
 """Share of a passage's notes that must be written in another place for it to be a place that it could be."""
 
+ALIKE = 0.65
+"""The same where what was played before would go on, or would lead on to what was played after."""
+
 
 def too_little(written: Written, keys: NDArray[np.intp], take: Take) -> str | None:
     """Return a sentence, with a gap for the file's ``{name}``, where a take does not fit its score; else
@@ -65,8 +68,11 @@ def _other_key(written: Written, keys: NDArray[np.intp]) -> int:
     return best if fits[best] > 0.93 and fits[best] > fits[0] + 0.1 else 0
 
 
-def other_places(score: Score, notes: Sequence[str]) -> tuple[int, ...]:
-    """Return the bars (indexes) at which the same passage begins elsewhere in the score."""
+def other_places(score: Score, notes: Sequence[str], going_on: Sequence[int] = ()) -> tuple[int, ...]:
+    """Return the bars (indexes) at which the same passage begins elsewhere in the score.
+
+    In the bars `going_on` no jump would be needed: there it may be less alike.
+    """
     if not notes:
         return ()
     by_id = score.note_by_id
@@ -75,13 +81,12 @@ def other_places(score: Score, notes: Sequence[str]) -> tuple[int, ...]:
         return ()
     there = {(note.onset, note.midi) for note in score.notes if not note.grace and not note.cue}
     begin = score.measure_at(played[0][0])
-    least = SAME * len(played)
-    allowed = len(played) - least
     found = []
     for measure in score.measures:
         shift = measure.start - begin.start
         if shift == Fraction(0) or measure.length != begin.length:
             continue
+        allowed = (1 - (ALIKE if measure.index in going_on else SAME)) * len(played)
         lacking = 0
         for onset, midi in played:
             if (onset + shift, midi) not in there:

@@ -108,7 +108,7 @@ class _Table:
             np.minimum(after[:-step], total[step:] + np.float32(late + step), out=after[:-step])
         if len(written.leave):
             np.minimum.at(after, written.enter, total[written.leave] + np.float32(go) + written.price)
-        np.minimum(after, self.jump(total, gap)[1], out=after)
+        np.minimum(after, self.jump(total, gap)[1] + np.float32(go), out=after)
         cost = written.cost[self.keys[t]]
         after += cost
         beside = np.where(cost == np.float32(NEAR_KEY), np.float32(TRILL), np.float32(BESIDE))
@@ -146,7 +146,7 @@ class _Table:
         ways = [
             (float(total[place]) + held + cost, place, "stay"),
             (float(total[place]) + self.beside(t, cost), place, "beside"),
-            (float(jumping[place]) + cost, low, "jump"),
+            (float(jumping[place]) + go + cost, low, "jump"),
         ]
         late = LATE_SOON if gap < SOON else LATE
         for step in range(1, AHEAD + 1):

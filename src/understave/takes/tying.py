@@ -22,6 +22,7 @@ from understave.errors import TakeError
 from understave.score.model import Note, Score
 from understave.takes.doubts import other_places, too_little
 from understave.takes.following import AHEAD, Path, follow
+from understave.takes.played_bars import played_spans
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.written import Written
 
@@ -32,6 +33,15 @@ FEWEST = 5
 EXCURSION = 16
 """Strikes of a stretch below which it is no run where the music before it goes on after it (set by
 reasoning)."""
+JUMPS, AWAY = 3, 3
+"""Most jumps that lead away, and bars from where the player was to where they are again (set by reasoning).
+"""
+PACED, IN_TIME = 24, 1.3
+"""Strikes before and after that say how quickly the player goes; how many times quicker or slower is in time.
+"""
+SHORT, CLEAR = 2, 0.65
+"""Bars up to which a run is short, and share of its notes that must then be struck, and of its strikes be
+notes."""
 TIGHT = 0.12
 """Seconds of doubt that every expected second has at least."""
 IN_PLACE = 0.35
@@ -103,20 +113,24 @@ def tie_struck(score: Score, recording: Recording, first: int | None, last: int 
     starts = np.array([strike.start for strike in strikes], float)
     if not len(keys):
         raise TakeError(f"{recording.media} has no notes in it: nothing was played.")
-    stretches = _stretches(written, keys, starts, follow(written, keys, starts))
+    whole = _stretches(written, keys, starts, follow(written, keys, starts))
+    stretches = [part for one in whole for part in _parts(written, starts, one)]
     take = _take(score, recording, written, order, keys, starts, stretches)
     doubt = too_little(written, keys, take)
+    if doubt is not None and take.runs:
+        # Whether it is this piece is asked of all that was tied, of bars that are not told, too.
+        doubt = too_little(written, keys, _take(score, recording, written, order, keys, starts, whole))
     if doubt is not None:
         raise TakeError(doubt.format(name=recording.media))
     return _with_doubts(score, take, stretches)
 
 
 def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> list[_Stretch]:
-    edges = _without_excursions(path, [0, *np.flatnonzero(path.jumped).tolist(), len(keys)])
-    found = []
+    edges, away = _without_excursions(written, path, starts)
+    found: list[_Stretch] = []
     for a, b in pairwise(edges):
         places = path.places[a:b]
-        right = (written.cost[keys[a:b], places] == 0) & ~path.beside[a:b]
+        right = (written.cost[keys[a:b], places] == 0) & ~path.beside[a:b] & ~away[a:b]
         if right.sum() < FEWEST or len(set(places[right].tolist())) < 2:
             continue
         pairs: dict[int, tuple[int, int]] = {}
@@ -140,19 +154,78 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
     return found
 
 
-def _without_excursions(path: Path, edges: list[int]) -> list[int]:
-    """Take out jumps that lead away for a few strikes and back to where the player was: nobody plays so."""
+def _parts(written: Written, starts: Seconds, one: _Stretch) -> Iterator[_Stretch]:
+    """Yield the parts of a stretch whose bars were played; what is tied between them is left out.
+
+    At its ends it stays tied: a bar begun before a stop is not told, but its notes are no wrong ones.
+    """
+    inside, chained = one.strikes, one.chained
+    begin = inside.start
+    jumps = begin > 0, inside.stop < len(starts)
+    spans = played_spans(written, one.pairs, one.at, one.seconds, jumps)
+    for k, (low, high) in enumerate(spans):
+        reach = one.low if k == 0 else low, one.high if k == len(spans) - 1 else high
+        pairs = {s: mark for s, mark in one.pairs.items() if reach[0] <= mark[0] <= reach[1]}
+        end = inside.stop if k == len(spans) - 1 else max(pairs) + 1
+        strikes = range(begin if k == 0 else min(pairs), end)
+        begin = end
+        kept = (one.at >= low) & (one.at <= high)
+        if kept.sum() < 2 or len(pairs) < FEWEST:
+            continue
+        heard = [turns for turns in one.trills if turns[0] in strikes]
+        whole = max(int(written.size[low : high + 1].sum()), len(strikes) - sum(map(len, heard)))
+        if written.bar_of[high] - written.bar_of[low] < SHORT and len(pairs) < CLEAR * whole:
+            continue
+        # What was left out at the edges was not to be played.
+        first, last = min(i for i, _ in pairs.values()), max(i for i, _ in pairs.values())
+        yield _Stretch(strikes, first, last, pairs, one.at[kept], one.seconds[kept], chained, heard)
+        chained = True
+
+
+def _without_excursions(written: Written, path: Path, starts: Seconds) -> tuple[list[int], NDArray[np.bool_]]:
+    """Return where stretches begin and end, and which strikes lead away from where the player was.
+
+    Nobody jumps away for a few strikes and back, nor is back just where they would be had they gone on in
+    time: then what was played between is not what is written, and another passage happens to fit better.
+    """
+    edges = [0, *np.flatnonzero(path.jumped).tolist(), len(path.places)]
+    away = np.zeros(len(path.places), bool)
     kept = edges[:1]
     k = 1
     while k < len(edges):
-        if k + 1 < len(edges) - 1 and edges[k + 1] - edges[k] < EXCURSION:
-            before, after = int(path.places[edges[k] - 1]), int(path.places[edges[k + 1]])
-            if 0 <= after - before <= AHEAD:
-                k += 2
-                continue
+        back = next(
+            (
+                j
+                for j in range(k + 1, min(k + 1 + JUMPS, len(edges) - 1))
+                if _goes_on(written, path, starts, edges[k], edges[j])
+            ),
+            None,
+        )
+        if k < len(edges) - 1 and back is not None:
+            away[edges[k] : edges[back]] = True
+            k = back + 1
+            continue
         kept.append(edges[k])
         k += 1
-    return kept
+    return kept, away
+
+
+def _goes_on(written: Written, path: Path, starts: Seconds, leave: int, back: int) -> bool:
+    """Whether the music before strike `leave` goes on at strike `back`."""
+    before, after = int(path.places[leave - 1]), int(path.places[back])
+    if back - leave < EXCURSION and 0 <= after - before <= AHEAD:
+        return True
+    expected = written.quarters[after] - written.quarters[before]
+    if expected <= 0 or written.bar_of[after] - written.bar_of[before] > AWAY:
+        return False
+    paces = []
+    for a, b in ((max(0, leave - PACED), leave - 1), (back, min(len(starts) - 1, back + PACED))):
+        if not path.jumped[a + 1 : b + 1].any():
+            lasting = written.quarters[path.places[b]] - written.quarters[path.places[a]]
+            if lasting > 0:
+                paces.append(float((starts[b] - starts[a]) / lasting))
+    took = float(starts[back] - starts[leave - 1])
+    return any(expected * pace / IN_TIME <= took <= expected * pace * IN_TIME for pace in paces)
 
 
 def _take(  # noqa: PLR0913
@@ -196,8 +269,8 @@ def _take(  # noqa: PLR0913
             Run(
                 tuple(moments.tolist()),
                 tuple(one.seconds.tolist()),
-                _bar_of(score, written, one.low),
-                _bar_of(score, written, one.high),
+                _bar_of(score, written, int(one.at[0])),
+                _bar_of(score, written, int(one.at[-1])),
                 round(sure, 4),
             )
         )
@@ -232,7 +305,12 @@ def _with_doubts(score: Score, take: Take, stretches: Sequence[_Stretch]) -> Tak
         while last + 1 < len(runs) and stretches[last + 1].chained:
             last += 1
         played = [note for r in range(k, last + 1) for note in notes[r]]
-        elsewhere = other_places(score, played)
+        going_on = []
+        if k:
+            going_on.append(runs[k - 1].last + 1)
+        if last + 1 < len(runs):
+            going_on.append(runs[last + 1].first - 1 - (runs[last].last - runs[k].first))
+        elsewhere = other_places(score, played, going_on)
         if elsewhere:
             for r in range(k, last + 1):
                 runs[r] = replace(runs[r], could_be=elsewhere)
