@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -231,19 +232,21 @@ async def change(desk: Desk, request: Request) -> Any:
     if "refused" not in found:
         if desk.reopening is not None:
             desk.reopening.cancel()
-        desk.reopening = asyncio.create_task(_read_anew(desk, lesson))
+        desk.reopening = asyncio.create_task(_read_anew(desk, lesson.folder.path))
         desk.tell({"type": "pages", "last": found["last"]})
     return found
 
 
-async def _read_anew(desk: Desk, lesson: OpenLesson) -> None:
-    """Put the lesson on the desk again with the score that its pages now give."""
+async def _read_anew(desk: Desk, path: Path) -> None:
+    """Put the lesson of a folder on the desk again with the score that its pages now give."""
     await asyncio.sleep(CALM)
+    lesson = desk.lesson
+    if lesson is None or lesson.folder.path != path:
+        return
     try:
         printed = await asyncio.to_thread(_needed, lesson.folder)
-        if desk.lesson is not lesson or printed.score.source == lesson.score.source:
-            return
-        await desk.open(open_folder(lesson.folder.path))
+        if printed.score.source != lesson.score.source:
+            await desk.open(open_folder(path))
     except UnderstaveError as error:
         desk.tell({"type": "trouble", "error": str(error)})
     except Exception as error:  # nobody waits for this
