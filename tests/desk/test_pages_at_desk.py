@@ -31,7 +31,7 @@ from understave.harmony.corrections import append_step
 from understave.harmony.reading import Correction
 from understave.harmony.trained import judge_score, read_judged
 from understave.lesson.folder import create_folder, open_folder
-from understave.lesson.page_corrections import lesson_score
+from understave.lesson.page_corrections import lesson_score, read_entries
 from understave.score.reader import read_score
 from understave.theory.key import Key
 
@@ -222,9 +222,15 @@ def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
         until(page, "() => document.querySelector('#pages-line-1-1').value.endsWith('Eb5')")
         page.locator("#pages-bar").click()
         first = page.locator("#pages-bar").inner_text()
-        page.keyboard.press("r")
+        # Pressed twice at once: what nobody has looked at yet is not ticked off.
+        page.evaluate(
+            """() => [1, 2].forEach(() => document.body.dispatchEvent(
+                new KeyboardEvent("keydown", { key: "r", bubbles: true, composed: true })))"""
+        )
         until(page, "name => document.querySelector('#pages-bar').textContent !== name", argument=first)
         (folder,) = place.glob("*-lesson")
+        told = [entry.decision for entry in read_entries(folder)]
+        assert [decision.what for decision in told] == ["notes", "notes", "right"]
         notes = [(str(n.pitch), n.onset % 3, n.duration) for n in lesson_score(open_folder(folder)).notes]
         assert ("B4", 0, 2) in notes
         assert ("Eb5", 2, 1) in notes
