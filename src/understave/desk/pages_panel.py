@@ -37,7 +37,6 @@ from understave.lesson.page_corrections import (
 )
 from understave.score.bar_text import BarTextError, add_up, lines_of, may_be_short, read_line
 from understave.score.reader import PRINTED
-from understave.score.readers.page.told_signs import Frame
 from understave.theory.vocabulary import Language
 
 if TYPE_CHECKING:
@@ -96,7 +95,6 @@ def listed_bars(printed: Printed, entries: Sequence[PageEntry]) -> dict[str, Any
         "last": steps.last,
         "undo": len(steps.done),
         "redo": len(steps.undone),
-        "lost": printed.lost,
     }
 
 
@@ -211,8 +209,8 @@ async def bar(desk: Desk, request: Request) -> Any:
 async def picture(desk: Desk, request: Request) -> Any:
     """Show a bar as its page has it."""
     lesson, printed, index = await _asked(desk, request)
-    x0, y0, x1, y1 = printed.bars[index].frame[1:]
-    frame = Frame(printed.bars[index].frame.page, max(0.0, x0 - BESIDE), y0, min(1.0, x1 + BESIDE), y1)
+    frame = printed.bars[index].frame
+    frame = frame._replace(x0=max(0.0, frame.x0 - BESIDE), x1=min(1.0, frame.x1 + BESIDE))
     key = (lesson.folder.path, frame)
     found = desk.pictures.get(key)
     if found is None:

@@ -12,7 +12,7 @@ import { word } from "./words.js";
 
 /**
  * @typedef {{index: number, number: string, page: number, sure: number, state: "read"|"right"|"typed"}} Row
- * @typedef {{bars: Row[], last: number, undo: number, redo: number, lost: number}} Listed
+ * @typedef {{bars: Row[], last: number, undo: number, redo: number}} Listed
  * @typedef {{staff: number, voice: number, text: string, marks: [string, number, number][]}} Line
  * @typedef {Row & {lines: Line[], key: number, meter: string, clefs: number[], svg: string}} Bar
  */
@@ -201,12 +201,12 @@ export class DeskPages extends HTMLElement {
     note.classList.add("held-note");
     note.addEventListener("pointerdown", (event) => {
       event.preventDefault();
-      const step = staffStep(svg);
+      const { step, unit } = staffStep(svg);
       let steps = 0;
       note.setPointerCapture(event.pointerId);
       const move = (/** @type {PointerEvent} */ e) => {
         steps = Math.round((event.clientY - e.clientY) / step);
-        note.style.translate = steps === 0 ? "" : `0 ${-steps * step * Number(svg.dataset.unit ?? 1)}px`;
+        note.style.translate = steps === 0 ? "" : `0 ${-steps * step * unit}px`;
       };
       const end = () => {
         note.removeEventListener("pointermove", move);
