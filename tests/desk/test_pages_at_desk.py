@@ -7,26 +7,33 @@ outside reference is the piece itself. The accessibility check is axe-core (Dequ
 
 from __future__ import annotations
 
+import asyncio
 import io
 from concurrent.futures import ThreadPoolExecutor
+from fractions import Fraction
 from functools import cache
 
 import pytest
 from benchmarks.engraved import verovio_pdf
 from PIL import Image
 from starlette.testclient import TestClient
-from tests.desk.desk_lesson import OWN, app_for
+from tests.desk.desk_lesson import OWN, app_for, desk_in, opened
+from tests.desk.desk_lesson import folder_in as folder_of
 from tests.desk.test_desk_in_browser import started
 from tests.in_browser import accessibility, running_browser, until
 from tests.once import opening
 
+from understave.desk import app
 from understave.desk.app import Desk
 from understave.desk.opened import OpenLesson
 from understave.desk.recent import Recent
+from understave.harmony.corrections import append_step
+from understave.harmony.reading import Correction
 from understave.harmony.trained import judge_score, read_judged
 from understave.lesson.folder import create_folder, open_folder
-from understave.lesson.page_corrections import lesson_score
+from understave.lesson.page_corrections import lesson_score, read_entries
 from understave.score.reader import read_score
+from understave.theory.key import Key
 
 BARS = 4
 
@@ -138,6 +145,38 @@ def test_what_makes_no_sense_and_what_another_window_has_changed_is_refused(desk
     assert send(client, 1, 0, what="undo").status_code == 422
 
 
+def test_what_happens_while_a_lesson_is_opened_again_is_not_lost(tmp_path, monkeypatch):
+    """A harmony is corrected meanwhile: it is shown. Another lesson is chosen: it stays."""
+    desk, before = desk_in(tmp_path)
+    (tmp_path / "other").mkdir()
+    again, other = opened(before.folder), opened(folder_of(tmp_path / "other"))
+    desk.learning = object()  # nothing is to be learnt here
+
+    async def corrected():
+        correction = Correction("1", Fraction(1), "2", Fraction(1), Key.parse("a minor"), None)
+        append_step(before.folder.corrections, (correction,))
+
+    async def ready(*_):
+        return again
+
+    async def run():
+        await desk.open(before.folder)
+        assert (desk.lesson.history.last, len(desk.lesson.standing)) == (1, 1)
+        assert desk.lesson.reading.spans[0].key == Key.parse("a minor")
+        desk.reopening = asyncio.create_task(asyncio.sleep(60))
+        await desk.put(again)
+        await asyncio.sleep(0)
+        assert not desk.reopening.cancelling()
+        await desk.put(other)
+        assert desk.reopening.cancelling()
+
+    monkeypatch.setattr(app, "open_lesson", ready)
+    monkeypatch.setattr(again, "begin", corrected)
+    monkeypatch.setattr(desk, "pools", lambda: (ThreadPoolExecutor(1), ThreadPoolExecutor(1)))
+    monkeypatch.setattr(desk, "players", lambda: ThreadPoolExecutor(1))
+    asyncio.run(run())
+
+
 def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
     """A PDF is brought in; a bar is typed, a note of it dragged, the bar ticked off."""
     (tmp_path / "piece.pdf").write_bytes(pages())
@@ -183,9 +222,17 @@ def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
         until(page, "() => document.querySelector('#pages-line-1-1').value.endsWith('Eb5')")
         page.locator("#pages-bar").click()
         first = page.locator("#pages-bar").inner_text()
-        page.keyboard.press("r")
+        # Pressed twice at once: what nobody has looked at yet is not ticked off, only stepped over.
+        page.evaluate(
+            """() => ["r", "r", "n"].forEach(key => document.body.dispatchEvent(
+                new KeyboardEvent("keydown", { key, bubbles: true, composed: true })))"""
+        )
         until(page, "name => document.querySelector('#pages-bar').textContent !== name", argument=first)
+        third = page.locator("desk-pages li:nth-child(3) .name").text_content()
+        until(page, "name => document.querySelector('#pages-bar').textContent === name", argument=third)
         (folder,) = place.glob("*-lesson")
+        told = [entry.decision for entry in read_entries(folder)]
+        assert [decision.what for decision in told] == ["notes", "notes", "right"]
         notes = [(str(n.pitch), n.onset % 3, n.duration) for n in lesson_score(open_folder(folder)).notes]
         assert ("B4", 0, 2) in notes
         assert ("Eb5", 2, 1) in notes

@@ -192,6 +192,7 @@ class Desk:
         lesson = await open_lesson(folder, *self.pools(), self.players(), score)
         await lesson.begin()
         await self.put(lesson)
+        await lesson.catch_up()
         if self.learning is None:
             self.learning = asyncio.create_task(habits_panel.learn(self))
         return lesson
@@ -206,6 +207,8 @@ class Desk:
             before.listeners.clear()
             before.give_up()
             lesson.tell({"type": "opened"})
+            if self.reopening is not None and before.folder.path != lesson.folder.path:
+                self.reopening.cancel()  # it would put the lesson before in the place of this one
 
     async def current(self) -> OpenLesson:
         """Return the open lesson, once it has been read."""

@@ -245,6 +245,11 @@ class OpenLesson:
         self._renew(CALM)
         return message
 
+    async def catch_up(self) -> None:
+        """Take in what was corrected elsewhere while this was being opened."""
+        async with self.lock:
+            await self._catch_up()
+
     async def _catch_up(self) -> None:
         """Take in what another program has written to the file meanwhile."""
         entries = await asyncio.to_thread(corrections.read_entries, self.folder.corrections)

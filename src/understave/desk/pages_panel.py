@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -36,7 +37,6 @@ from understave.lesson.page_corrections import (
 )
 from understave.score.bar_text import BarTextError, add_up, lines_of, may_be_short, read_line
 from understave.score.reader import PRINTED
-from understave.score.readers.page.told_signs import Frame
 from understave.theory.vocabulary import Language
 
 if TYPE_CHECKING:
@@ -95,7 +95,6 @@ def listed_bars(printed: Printed, entries: Sequence[PageEntry]) -> dict[str, Any
         "last": steps.last,
         "undo": len(steps.done),
         "redo": len(steps.undone),
-        "lost": printed.lost,
     }
 
 
@@ -210,8 +209,8 @@ async def bar(desk: Desk, request: Request) -> Any:
 async def picture(desk: Desk, request: Request) -> Any:
     """Show a bar as its page has it."""
     lesson, printed, index = await _asked(desk, request)
-    x0, y0, x1, y1 = printed.bars[index].frame[1:]
-    frame = Frame(printed.bars[index].frame.page, max(0.0, x0 - BESIDE), y0, min(1.0, x1 + BESIDE), y1)
+    frame = printed.bars[index].frame
+    frame = frame._replace(x0=max(0.0, frame.x0 - BESIDE), x1=min(1.0, frame.x1 + BESIDE))
     key = (lesson.folder.path, frame)
     found = desk.pictures.get(key)
     if found is None:
@@ -231,19 +230,21 @@ async def change(desk: Desk, request: Request) -> Any:
     if "refused" not in found:
         if desk.reopening is not None:
             desk.reopening.cancel()
-        desk.reopening = asyncio.create_task(_read_anew(desk, lesson))
+        desk.reopening = asyncio.create_task(_read_anew(desk, lesson.folder.path))
         desk.tell({"type": "pages", "last": found["last"]})
     return found
 
 
-async def _read_anew(desk: Desk, lesson: OpenLesson) -> None:
-    """Put the lesson on the desk again with the score that its pages now give."""
+async def _read_anew(desk: Desk, path: Path) -> None:
+    """Put the lesson of a folder on the desk again with the score that its pages now give."""
     await asyncio.sleep(CALM)
+    lesson = desk.lesson
+    if lesson is None or lesson.folder.path != path:
+        return
     try:
         printed = await asyncio.to_thread(_needed, lesson.folder)
-        if desk.lesson is not lesson or printed.score.source == lesson.score.source:
-            return
-        await desk.open(open_folder(lesson.folder.path))
+        if printed.score.source != lesson.score.source:
+            await desk.open(open_folder(path))
     except UnderstaveError as error:
         desk.tell({"type": "trouble", "error": str(error)})
     except Exception as error:  # nobody waits for this

@@ -13,12 +13,13 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.errors import ScoreError
 from understave.score.model import Measure, Score
 from understave.score.notated import Event, Piece, cut, natural, streams
+from understave.score.reader import HIGHEST, OCTAVES
 from understave.theory.pitch import Pitch
 from understave.theory.vocabulary import Language
 
@@ -28,9 +29,6 @@ MOST_VOICES = 4
 """Voices that a staff may have."""
 LONGEST_LINE = 2000
 """Letters that a line may have."""
-OCTAVES = range(10)
-"""Octaves that MusicXML can write (MusicXML 4.0, octave type)."""
-_HIGHEST = 127
 _VALUE = re.compile(r"([0-9]{1,3})(?:/([0-9]{1,4}))?(\.{0,3})")
 _NOTE = re.compile(r"(~?)([A-Ga-g](?:#{1,2}|b{1,2}|x|♯|♭|𝄪|𝄫|♮)?[0-9])(~?)(?:@([0-9]{1,2}))?(~?)")
 _LARGEST_TUPLET = 15
@@ -108,8 +106,8 @@ def read_line(text: str, staff: int, voice: int, staves: int) -> TypedLine:
     at, value = Fraction(0), None
     rests = {word.casefold() for word in RESTS.values()}
     for word in text.replace(",", " ").split():
-        if _VALUE.fullmatch(word):
-            value = _value(word)
+        if found := _VALUE.fullmatch(word):
+            value = _value(found)
             continue
         grace = word.startswith("(") and word.endswith(")")
         if not grace and value is None:
@@ -123,18 +121,12 @@ def read_line(text: str, staff: int, voice: int, staves: int) -> TypedLine:
     return TypedLine(staff, voice, tuple(events))
 
 
-def _value(word: str) -> Fraction:
-    found = _VALUE.fullmatch(word)
-    assert found is not None
+def _value(found: re.Match[str]) -> Fraction:
     above, below, dots = int(found[1]), int(found[2] or 1), len(found[3])
-    if not above or not below:
-        raise BarTextError("value", word=word[:20])
-    value = Fraction(above, below)
-    odd = value.denominator
-    while odd % 2 == 0:
-        odd //= 2
+    value = Fraction(above, below) if below else Fraction(0)
+    odd = value.denominator // (value.denominator & -value.denominator)
     if odd > _LARGEST_TUPLET or not _SHORTEST <= value <= 64:
-        raise BarTextError("value", word=word[:20])
+        raise BarTextError("value", word=found[0])
     return 4 * value * (2 - Fraction(1, 2**dots))
 
 
@@ -146,7 +138,7 @@ def _notes(word: str, staff: int, staves: int, first: bool) -> tuple[TypedNote, 
             raise BarTextError("word", word=part[:20] or word[:20])
         pitch = Pitch.parse(found[2].replace("𝄪", "##").replace("𝄫", "bb"))
         on = int(found[4] or staff)
-        if not (0 <= pitch.midi <= _HIGHEST and pitch.octave in OCTAVES and 1 <= on <= staves):
+        if not (0 <= pitch.midi <= HIGHEST and pitch.octave in OCTAVES and 1 <= on <= staves):
             raise BarTextError("word", word=part[:20])
         notes.append(TypedNote(pitch, on, bool(found[3] or found[5]), bool(found[1]) and first))
     if len({(n.pitch, n.staff) for n in notes}) < len(notes):
@@ -221,15 +213,7 @@ def _whole(pieces: Iterable[Piece]) -> list[Piece]:
     for piece in pieces:
         first = out.get(id(piece.note))
         if first is None:
-            out[id(piece.note)] = Piece(
-                piece.note,
-                piece.id,
-                piece.onset,
-                piece.duration,
-                piece.staff,
-                piece.tie_start,
-                piece.tie_stop,
-            )
+            out[id(piece.note)] = replace(piece)
         else:
             first.duration += piece.duration
             first.tie_start = piece.tie_start

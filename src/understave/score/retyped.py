@@ -14,11 +14,9 @@ from itertools import count
 from understave.score.bar_text import MOST_VOICES, TypedEvent, TypedLine, TypedNote
 from understave.score.model import Note, Score
 from understave.score.notated import cut
+from understave.score.readers.musicxml_marks import OCTAVES
 from understave.score.timeline import Written, join_ties
 from understave.theory.pitch import Pitch
-
-_OCTAVES = {"8va": 1, "8vb": -1, "15ma": 2, "15mb": -2}
-"""Octaves by which the notes under a line sound higher than they are printed."""
 
 
 @dataclass(slots=True)
@@ -179,8 +177,9 @@ class _Bar:
         return Written(note, typed.tied_on, typed.tied_back)
 
     def _octaves(self, staff: int, moment: Fraction) -> int:
-        return sum(
-            _OCTAVES.get(d.text, 0)
+        """Return by how many octaves a note sounds above its printed pitch."""
+        return -sum(
+            OCTAVES.get(d.text, 0)
             for d in self.score.directions
             if d.kind == "ottava" and d.staff == staff and d.end is not None and d.onset <= moment < d.end
         )

@@ -41,6 +41,32 @@ def test_every_bar_stands_in_a_frame_of_its_own():
     assert all(0 <= b.frame.x0 < b.frame.x1 <= 1 and 0 <= b.frame.y0 < b.frame.y1 <= 1 for b in bars)
 
 
+def test_a_frame_holds_notes_on_many_leger_lines():
+    """In treble clef F5 is the top line, C8 nine spaces above it (common practice, no source)."""
+    bars = "".join(
+        f"<measure number='{k}'>{signs}<note><pitch><step>{step}</step><octave>{octave}</octave></pitch>"
+        "<duration>4</duration><type>whole</type></note></measure>"
+        for k, step, octave, signs in (
+            (
+                1,
+                "C",
+                8,
+                "<attributes><divisions>1</divisions><time><beats>4</beats><beat-type>4</beat-type></time>"
+                "<clef><sign>G</sign><line>2</line></clef></attributes>",
+            ),
+            (2, "F", 5, ""),
+        )
+    )
+    music = (
+        "<score-partwise version='4.0'><part-list><score-part id='P1'><part-name/></score-part></part-list>"
+        f"<part id='P1'>{bars}</part></score-partwise>"
+    )
+    score, (high, usual) = read_bars(verovio_pdf(music.encode(), "Leipzig"))
+    assert [n.written.name for n in score.notes] == ["C8", "F5"]
+    assert usual.frame.y0 - high.frame.y0 > (9 - 5) / 14 * (usual.frame.y1 - usual.frame.y0)
+    assert high.frame.y1 == usual.frame.y1
+
+
 def test_a_key_is_carried_over_lines_to_the_next_change():
     plain, _ = read_bars(pages())
     score, _ = told(signature=2)

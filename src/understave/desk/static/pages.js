@@ -12,7 +12,7 @@ import { word } from "./words.js";
 
 /**
  * @typedef {{index: number, number: string, page: number, sure: number, state: "read"|"right"|"typed"}} Row
- * @typedef {{bars: Row[], last: number, undo: number, redo: number, lost: number}} Listed
+ * @typedef {{bars: Row[], last: number, undo: number, redo: number}} Listed
  * @typedef {{staff: number, voice: number, text: string, marks: [string, number, number][]}} Line
  * @typedef {Row & {lines: Line[], key: number, meter: string, clefs: number[], svg: string}} Bar
  */
@@ -23,8 +23,8 @@ const CLEFS = { 30: "treble", 23: "treble_low", 37: "treble_high", 24: "alto", 2
 export class DeskPages extends HTMLElement {
   #awake = false;
   #name = "";
-  /** The changes that are being kept. @type {Promise<boolean>} */
-  #turn = Promise.resolve(true);
+  /** What is being done here, one thing after the other. @type {Promise<unknown>} */
+  #turn = Promise.resolve();
   /** @type {Listed|null} */
   #listed = null;
   /** @type {Bar|null} */
@@ -88,7 +88,7 @@ export class DeskPages extends HTMLElement {
   /** Something has changed. */
   async renew() {
     if (!this.#awake || this.closest("[hidden]")) return;
-    await this.#after(async () => {
+    await this.#inTurn(async () => {
       this.#draw(await get("/api/pages"));
       await this.#open(this.#bar?.index ?? this.#order[0], false);
     });
@@ -113,8 +113,13 @@ export class DeskPages extends HTMLElement {
 
   /** @param {1|-1} way */
   async step(way) {
+    await this.#inTurn(() => this.#walk(way));
+  }
+
+  /** @param {1|-1} way */
+  async #walk(way) {
     const at = this.#order.indexOf(this.#bar?.index ?? -1) + way;
-    if (at >= 0 && at < this.#order.length) await this.#after(() => this.#open(this.#order[at], true));
+    if (at >= 0 && at < this.#order.length) await this.#open(this.#order[at], true);
   }
 
   /** @param {Listed|null} listed */
@@ -136,7 +141,7 @@ export class DeskPages extends HTMLElement {
       ...this.#order.map((index) => {
         const row = /** @type {Row} */ (rows.get(index));
         const now = this.#bar?.index === index;
-        return make("li", {}, make("button", { type: "button", "aria-current": now ? "true" : null, onclick: () => void this.#after(() => this.#open(index, true)) }, make("span", { class: "name" }, word("pages_bar", { n: row.number, page: row.page })), make("span", { class: "share" }, this.#sure(row))));
+        return make("li", {}, make("button", { type: "button", "aria-current": now ? "true" : null, onclick: () => void this.#inTurn(() => this.#open(index, true)) }, make("span", { class: "name" }, word("pages_bar", { n: row.number, page: row.page })), make("span", { class: "share" }, this.#sure(row))));
       }),
     );
   }
@@ -150,23 +155,32 @@ export class DeskPages extends HTMLElement {
   async #open(index, show) {
     if (!this.#listed) return;
     const bar = /** @type {Bar} */ (await get(`/api/pages/bar?index=${index}`));
-    const same = this.#bar?.index === index;
+    const before = this.#bar;
+    const same = before?.index === index;
     this.#bar = bar;
     this.#draw(this.#listed);
     this.#head.textContent = word("pages_bar", { n: bar.number, page: bar.page });
     this.#told.textContent = this.#sure(bar);
     this.#wrong.replaceChildren();
     this.#drawRead(bar);
-    this.#drawLines(bar);
+    // What is being typed stays, where the bar has not become another.
+    if (!same || JSON.stringify(before?.lines) !== JSON.stringify(bar.lines)) this.#drawLines(bar);
     this.#drawSigns(bar);
     if (show) this.dispatchEvent(new CustomEvent("show", { detail: { first: index, last: index, notes: [] }, bubbles: true }));
-    if (same && this.#seen.src) return;
+    // Nothing waits for the picture; until it is there, that of another bar is not shown in its place.
+    if (!same) this.#seen.style.visibility = "hidden";
+    if (this.#seen.style.visibility) void this.#after(() => this.#picture(bar));
+  }
+
+  /** @param {Bar} bar */
+  async #picture({ index, number, page }) {
     const picture = await file(`/api/pages/picture?index=${index}`);
     if (this.#bar?.index !== index) return;
     if (this.#address) URL.revokeObjectURL(this.#address);
     this.#address = URL.createObjectURL(picture);
     this.#seen.src = this.#address;
-    this.#seen.alt = word("pages_pictured", { n: bar.number, page: bar.page });
+    this.#seen.style.visibility = "";
+    this.#seen.alt = word("pages_pictured", { n: number, page });
   }
 
   /** @param {Bar} bar */
@@ -187,12 +201,12 @@ export class DeskPages extends HTMLElement {
     note.classList.add("held-note");
     note.addEventListener("pointerdown", (event) => {
       event.preventDefault();
-      const step = staffStep(svg);
+      const { step, unit } = staffStep(svg);
       let steps = 0;
       note.setPointerCapture(event.pointerId);
       const move = (/** @type {PointerEvent} */ e) => {
         steps = Math.round((event.clientY - e.clientY) / step);
-        note.style.translate = steps === 0 ? "" : `0 ${-steps * step * Number(svg.dataset.unit ?? 1)}px`;
+        note.style.translate = steps === 0 ? "" : `0 ${-steps * step * unit}px`;
       };
       const end = () => {
         note.removeEventListener("pointermove", move);
@@ -282,7 +296,11 @@ export class DeskPages extends HTMLElement {
 
   /** It is right as it was read: ticked off, and on to the next. */
   async #right() {
-    if (await this.#change({ what: "right" })) await this.step(1);
+    const seen = this.#bar?.index;
+    await this.#inTurn(async () => {
+      // Pressed twice it says nothing of the next bar, which nobody has looked at.
+      if (this.#bar?.index === seen && (await this.#made(seen, { what: "right" }))) await this.#walk(1);
+    });
   }
 
   /** @param {boolean} free  though it does not add up */
@@ -294,30 +312,24 @@ export class DeskPages extends HTMLElement {
     await this.#change({ what: "notes", lines, free });
   }
 
-  /** @param {Record<string, unknown>} what @returns {Promise<boolean>} whether it was taken */
-  #change(what) {
-    // One after the other: each is made on what the one before has left.
-    const done = this.#turn.then(() => this.#made(what));
-    this.#turn = done;
-    return done;
+  /** @param {Record<string, unknown>} what  of the bar that is looked at now */
+  async #change(what) {
+    const seen = this.#bar?.index;
+    await this.#inTurn(() => this.#made(seen, what));
   }
 
-  /** @param {Record<string, unknown>} what @returns {Promise<boolean>} */
-  async #made(what) {
-    const listed = this.#listed;
-    if (!listed || !this.#bar) return false;
-    const index = this.#bar.index;
+  /** @param {number|undefined} index @param {Record<string, unknown>} what @returns {Promise<boolean>} whether it was taken */
+  async #made(index, what) {
+    if (!this.#listed || index === undefined) return false;
     this.#wrong.replaceChildren();
-    return this.#after(async () => {
-      const found = await post("/api/pages", { ...what, index, last: listed.last });
-      if (found.refused) {
-        this.#refuse(found.refused);
-        return false;
-      }
-      this.#draw(found);
-      await this.#open(index, false);
-      return true;
-    });
+    const found = await post("/api/pages", { ...what, index, last: this.#listed.last });
+    if (found.refused) {
+      this.#refuse(found.refused);
+      return false;
+    }
+    this.#draw(found);
+    await this.#open(index, false);
+    return true;
   }
 
   /** @param {{name: string, values: Record<string, string>}} refused */
@@ -329,14 +341,18 @@ export class DeskPages extends HTMLElement {
     else this.#field?.focus({ preventScroll: true });
   }
 
-  /** @template T @param {() => Promise<T>} does @returns {Promise<T|false>} */
+  /** Do something once all before it is done: it is made on what that has left. @param {() => Promise<unknown>} does */
+  #inTurn(does) {
+    return (this.#turn = this.#turn.then(() => this.#after(does)));
+  }
+
+  /** @param {() => Promise<unknown>} does */
   async #after(does) {
     try {
-      return await does();
+      await does();
     } catch (error) {
       if (error instanceof Refused && error.stale) void this.renew();
       this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
-      return false;
     }
   }
 }

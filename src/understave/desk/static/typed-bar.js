@@ -47,13 +47,11 @@ export function drawing(text) {
   return /** @type {SVGSVGElement} */ (/** @type {unknown} */ (document.importNode(read, true)));
 }
 
-/** @param {SVGElement} svg @returns {number} pixels on the screen to a step of the staff */
+/** @param {SVGElement} svg @returns {{step: number, unit: number}} a step of the staff in pixels of the screen, and a pixel in units of the drawing */
 export function staffStep(svg) {
   const [first, second] = [...svg.querySelectorAll(".staff > path")].map((line) => line.getBoundingClientRect());
   const step = first && second ? (second.y - first.y) / 2 : 4;
-  // A drawing is moved in its own units, of which this many are a pixel.
   const group = svg.querySelector(".note");
   const matrix = group instanceof SVGGraphicsElement ? group.getScreenCTM() : null;
-  svg.dataset.unit = String(matrix ? 1 / matrix.d : 1);
-  return step;
+  return { step, unit: matrix ? 1 / matrix.d : 1 };
 }

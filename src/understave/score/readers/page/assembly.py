@@ -164,9 +164,13 @@ _AROUND = 5
 
 def _frame(place: _Place, bar: BarOnPage, low: float, high: float) -> Frame:
     """Return where a bar stands; its system's ink lies between `low` and `high`."""
-    around = _AROUND * place.sheet.space
-    bottom = max(low, place.system.staves[-1].y0 - around)
-    top = min(high, place.system.staves[0].y1 + around)
+    space = place.sheet.space
+    around = _AROUND * space
+    heads = [head.box for event in bar.events for head in event.heads]
+    # Notes on many leger lines belong to the bar too.
+    lowest = min([place.system.staves[-1].y0 - around, *(box.y0 - space for box in heads)])
+    highest = max([place.system.staves[0].y1 + around, *(box.y1 + space for box in heads)])
+    bottom, top = max(low, lowest), min(high, highest)
     page = place.sheet.page
     return Frame(
         place.page, bar.x0 / page.width, 1 - top / page.height, bar.x1 / page.width, 1 - bottom / page.height
