@@ -79,8 +79,7 @@ WEIGHTS = Path(__file__).with_name("page-eyes.onnx")
 """Those of `training.page_seeing` that come with the package."""
 SEEN = (
     "These pages were read as pictures, which is less sure than a PDF made by a notation program: on clean "
-    "test pages about four notes in five were right, and half of the bars; on worn ones fewer. Compare every "
-    "bar, and think of the edition's copyright before you pass it on."
+    "test pages about four notes in five were right, and half of the bars; on worn ones fewer."
 )
 _SURE = 0.80
 """How sure the network is of all symbols on the whole, from which pages are read: between pieces to build
