@@ -127,8 +127,11 @@ def test_the_notes_of_a_picture_are_read_and_it_is_said_that_it_is_one(pdf):
         assert "read as pictures" in read.warnings[0]
     # What stands in the frame of a bar is cut out of the picture itself.
     frame = bars[0].frame
-    cut = Image.open(BytesIO(page_picture(png(shown), frame)))
-    assert cut.width == pytest.approx((frame.x1 - frame.x0) * shown.shape[1], abs=1)
+    cut = Image.open(BytesIO(page_picture(png(turned), frame)))
+    height, width = shown.shape
+    left, top = round(frame.x0 * width), round(frame.y0 * height)
+    assert cut.size == pytest.approx(((frame.x1 - frame.x0) * width, (frame.y1 - frame.y0) * height), abs=1)
+    assert np.array_equal(np.asarray(cut), turned[top : top + cut.height, left : left + cut.width])
 
 
 def test_what_is_not_seen_surely_is_refused(pdf, monkeypatch):
