@@ -22,9 +22,9 @@ nobody has seen. LilyPond's pages show what ``musicxml2ly`` made of the MusicXML
 it says.
 
 With ``--pictures clean`` the pages are read as pictures of 300 dpi, with ``--pictures worn`` as worn ones
-(`engraved.worn`, with fixed seeds), by the weights of `training.page_seeing` that ``--weights`` names; none
-come with the package. That network learns from songs that verovio engraves in four fonts: of this list
-neither the pieces nor Petaluma nor LilyPond.
+(`engraved.worn`, with fixed seeds), by the weights that come with the package, or those of
+`training.page_seeing` that ``--weights`` names. That network learns from songs that verovio engraves
+in four fonts: of this list neither the pieces nor Petaluma nor LilyPond.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ from benchmarks.data import data_folder
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.score.readers.page.certainty import DOUBTFUL, Signs, confidence
-from understave.score.readers.page.page_reader import read_pictures, read_with_signs
+from understave.score.readers.page.page_reader import WEIGHTS, read_pictures, read_with_signs
 
 BUILD = (
     "examples/chain-ferry/score.musicxml",
@@ -259,10 +259,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--pictures", choices=("clean", "worn"), default="", help="read pictures of the pages"
     )
-    parser.add_argument("--weights", type=Path, metavar="FILE", help="page-eyes.onnx of training.page_seeing")
+    parser.add_argument(
+        "--weights", type=Path, default=WEIGHTS, metavar="FILE", help="page-eyes.onnx of training.page_seeing"
+    )
     given = parser.parse_args(arguments)
-    if given.pictures and not (given.weights and given.weights.is_file()):
-        parser.error("--pictures needs --weights FILE, which training.page_seeing writes")
     seen = (given.pictures, given.weights) if given.pictures else None
     console = Console(width=130)
     rows: list[Row] = []

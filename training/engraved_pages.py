@@ -52,10 +52,11 @@ _RANGES = {
 }
 """Between which values options of verovio are drawn; about its defaults, set by eye."""
 _MARKS = ("staccato", "accent", "tenuto", "strong-accent", "staccatissimo")
+_ORNAMENTS = ("trill-mark", "turn", "mordent", "inverted-mordent")
 
 
 def source_of(path: Path, chance: random.Random) -> bytes:
-    """Return the MusicXML of a score, perhaps without the parts of one staff, perhaps with more marks."""
+    """Return the MusicXML of a score, perhaps without the parts of one staff, with much put in."""
     with zipfile.ZipFile(path) as packed:
         inside = [n for n in packed.namelist() if n.endswith((".xml", ".musicxml")) and "META" not in n]
         root = etree.fromstring(packed.read(inside[0]))
@@ -68,17 +69,122 @@ def source_of(path: Path, chance: random.Random) -> bytes:
                     listed.getparent().remove(listed)
         if not root.findall("part"):
             raise ValueError("no part of two staves")
-    fingers, marks = (chance.choice((0.0, 0.0, 0.15, 0.5)) for _ in range(2))
-    for note in root.iter("note"):
-        if note.find("rest") is None and note.find("grace") is None and note.find("chord") is None:
-            _mark(note, chance, fingers, marks)
+    _strange(root, chance)
     return bytes(etree.tostring(root))
+
+
+# What songs hardly have, put in at random: the pages need not make sense, only look like music ------------
+
+
+def _strange(root: Any, chance: random.Random) -> None:
+    """Put meters, keys, short values, accidentals, grace notes and marks into a score at random."""
+    if chance.random() < 0.6:
+        _meters(root, chance)
+    shift = chance.choice((0, 0, 0, 1, 1, 2))
+    for kind in root.iter("type"):
+        if kind.text in _VALUES:
+            kind.text = _VALUES[min(_VALUES.index(kind.text) + shift, len(_VALUES) - 1)]
+    fingers, marks, alterations, graces, words = (chance.choice((0.0, 0.0, 0.08, 0.3)) for _ in range(5))
+    for note in [n for n in root.iter("note") if n.find("rest") is None and n.find("grace") is None]:
+        if chance.random() < alterations:
+            _alter(note, chance)
+        if note.find("chord") is not None:
+            continue
+        _mark(note, chance, fingers, marks)
+        if chance.random() < graces / 2:
+            _grace(note, chance)
+        if chance.random() < words / 2:
+            _direct(note, chance)
+
+
+_VALUES = ("whole", "half", "quarter", "eighth", "16th", "32nd", "64th")
+_METERS = (
+    *("12/16", "12/8", "9/8", "9/16", "6/8", "6/16", "24/16", "15/8", "18/16", "11/8", "10/4", "13/16"),
+    *("3/8", "2/2", "3/2", "4/2", "5/4", "7/8", "C", "C|"),
+)
+
+
+def _meters(root: Any, chance: random.Random) -> None:
+    """Draw other meters, and now and then a change of meter or key."""
+    often = chance.choice((0.0, 0.1, 0.3))
+    count = max(len(part.findall("measure")) for part in root.iterfind("part"))
+    drawn = [chance.choice(_METERS) if chance.random() < often else None for _ in range(count)]
+    keys = [chance.randint(-7, 7) if chance.random() < often / 2 else None for _ in range(count)]
+    first = chance.choice(_METERS)
+    for part in root.iterfind("part"):
+        for bar, meter, key in zip(part.iterfind("measure"), drawn, keys, strict=False):
+            for time in bar.iterfind("attributes/time"):
+                time.getparent().replace(time, _time(first))
+            if (meter or key is not None) and bar.find("attributes") is None:
+                attributes = etree.Element("attributes")
+                if key is not None:
+                    etree.SubElement(etree.SubElement(attributes, "key"), "fifths").text = str(key)
+                if meter:
+                    attributes.append(_time(meter))
+                bar.insert(0, attributes)
+
+
+def _time(meter: str) -> Any:
+    symbol = {"C": "common", "C|": "cut"}.get(meter)
+    time = etree.Element("time", {"symbol": symbol} if symbol else {})
+    beats, unit = ("4/4" if meter == "C" else "2/2" if symbol else meter).split("/")
+    etree.SubElement(time, "beats").text = beats
+    etree.SubElement(time, "beat-type").text = unit
+    return time
+
+
+def _alter(note: Any, chance: random.Random) -> None:
+    """Draw an accidental before a head, seldom in parentheses."""
+    for old in note.findall("accidental"):
+        note.remove(old)
+    before = [e for e in note if e.tag in ("type", "dot")]
+    if not before:
+        return
+    sign = etree.Element("accidental", {"parentheses": "yes"} if chance.random() < 0.15 else {})
+    sign.text = chance.choice(("sharp", "flat", "natural", "double-sharp", "flat-flat"))
+    before[-1].addnext(sign)
+
+
+def _grace(note: Any, chance: random.Random) -> None:
+    """Put a small note before a note."""
+    small = etree.Element("note")
+    etree.SubElement(small, "grace", {"slash": "yes"} if chance.random() < 0.5 else {})
+    at = note.find("pitch")
+    if at is None:
+        return
+    pitch = etree.SubElement(small, "pitch")
+    etree.SubElement(pitch, "step").text = chance.choice("CDEFGAB")
+    etree.SubElement(pitch, "octave").text = at.findtext("octave")
+    for tag in ("voice", "type", "staff"):
+        if tag == "type":
+            etree.SubElement(small, "type").text = chance.choice(("eighth", "eighth", "16th", "quarter"))
+        elif note.find(tag) is not None:
+            etree.SubElement(small, tag).text = note.findtext(tag)
+    note.addprevious(small)
+
+
+_LOUD = ("p", "pp", "ppp", "mp", "mf", "f", "ff", "fff", "fp", "fz", "sf", "sfz")
+
+
+def _direct(note: Any, chance: random.Random) -> None:
+    """Put a dynamic or a pedal mark by a note."""
+    direction = etree.Element("direction", {"placement": "below"})
+    kind = etree.SubElement(direction, "direction-type")
+    if chance.random() < 0.6:
+        etree.SubElement(etree.SubElement(kind, "dynamics"), chance.choice(_LOUD))
+    else:
+        etree.SubElement(kind, "pedal", {"type": chance.choice(("start", "stop")), "line": "no"})
+    if note.find("staff") is not None:
+        etree.SubElement(direction, "staff").text = note.findtext("staff")
+    note.addprevious(direction)
 
 
 def _mark(note: Any, chance: random.Random, fingers: float, marks: float) -> None:
     for rate, group, name in (
         (fingers, "technical", "fingering"),
         (marks / 2, "articulations", chance.choice(_MARKS)),
+        (marks / 6, "ornaments", chance.choice(_ORNAMENTS)),
+        (marks / 6, "", "fermata"),
     ):
         if chance.random() < rate:
             notations = note.find("notations")
@@ -89,7 +195,7 @@ def _mark(note: Any, chance: random.Random, fingers: float, marks: float) -> Non
                     note.append(notations)
                 else:
                     lyric.addprevious(notations)
-            mark = etree.SubElement(etree.SubElement(notations, group), name)
+            mark = etree.SubElement(etree.SubElement(notations, group) if group else notations, name)
             if name == "fingering":
                 mark.text = str(chance.randint(1, 5))
 

@@ -123,7 +123,7 @@ class Pieces(IterableDataset[tuple[Tensor, ...]]):
         while True:
             page = self.pages[chance.integers(len(self.pages))]
             image = np.asarray(Image.open(io.BytesIO(page["png"].tobytes())).convert("L"))
-            for _ in range(6):
+            for _ in range(10):
                 yield piece(page, image, chance, chance.random() < self.clean)
 
 
@@ -135,6 +135,10 @@ def piece(page: dict[str, Any], image: Any, chance: np.random.Generator, clean: 
     angle = 0.0 if clean else float(chance.normal(0, 0.008))
     height, width = image.shape
     cx, cy = chance.uniform(0.1, 0.9) * width, chance.uniform(0.06, 0.94) * height
+    kinds = page["symbols"][:, 0]
+    if len(kinds) and chance.random() < 0.4:  # about a symbol of a kind, each kind as often
+        shown = page["symbols"][chance.choice(np.flatnonzero(kinds == chance.choice(np.unique(kinds))))]
+        cx, cy = shown[1:3] + chance.uniform(-0.4, 0.4, 2) * CROP / scale
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[wide * c, -scale * s, 0.0], [wide * s, scale * c, 0.0]])
     turn[:, 2] = CROP / 2 - turn[:, :2] @ (cx, cy)
@@ -146,12 +150,32 @@ def piece(page: dict[str, Any], image: Any, chance: np.random.Generator, clean: 
             grown = _around(image, turn, cv2.erode if chance.random() < 0.65 else cv2.dilate, kernel)
     twice = cv2.warpAffine(grown, 2 * turn, (2 * CROP, 2 * CROP), flags=cv2.INTER_LINEAR, borderValue=255)
     small = cv2.resize(twice, (CROP, CROP), interpolation=cv2.INTER_AREA)
+    if chance.random() < 0.5:
+        small = _bent(small, chance)
     ink = 1 - small.astype(np.float32) / 255
     if not clean:
         ink = _worn(ink, twice, chance)
-    ink += chance.normal(0, 0.01, ink.shape).astype(np.float32)
+    ink += 0.01 * chance.standard_normal(ink.shape, dtype=np.float32)
     symbols = _symbols(page, turn, scale, wide)
-    return torch.from_numpy(ink[None]).half(), symbols, _drawn(page, turn, scale)
+    return torch.from_numpy(ink[None].astype(np.float16)), symbols, _drawn(page, turn, scale)
+
+
+def _bent(small: Any, chance: np.random.Generator) -> Any:
+    """Bend shapes by less than a pixel or so, as other fonts do: what is wanted stays where it is."""
+    size = small.shape[0]
+    fine = int(chance.integers(6, 28))  # pixels over which the bending changes
+    reach = float(chance.uniform(0.3, 1.3))
+    grid = np.arange(size, dtype=np.float32)
+    shift = [
+        cv2.resize(
+            chance.standard_normal((size // fine + 2,) * 2, dtype=np.float32) * reach,
+            (size, size), interpolation=cv2.INTER_CUBIC,
+        )
+        for _ in range(2)
+    ]  # fmt: skip
+    return cv2.remap(
+        small, grid[None, :] + shift[0], grid[:, None] + shift[1], cv2.INTER_LINEAR, borderValue=255
+    )
 
 
 def _around(image: Any, turn: Any, change: Any, kernel: Any) -> Any:
@@ -178,7 +202,7 @@ def _worn(ink: Any, twice: Any, chance: np.random.Generator) -> Any:
     if chance.random() < 0.6:
         ink = cv2.GaussianBlur(ink, (0, 0), float(chance.uniform(0.3, 1.3)))
     if chance.random() < 0.4:  # black and white, as many scans are
-        ink = ink + chance.normal(0, chance.uniform(0.02, 0.15), ink.shape).astype(np.float32)
+        ink = ink + chance.uniform(0.02, 0.15) * chance.standard_normal(ink.shape, dtype=np.float32)
         edge = chance.uniform(0.3, 0.65)
         ink = (ink > edge).astype(np.float32)
         return cv2.GaussianBlur(ink, (0, 0), float(chance.uniform(0.3, 0.7)))
@@ -186,7 +210,7 @@ def _worn(ink: Any, twice: Any, chance: np.random.Generator) -> Any:
         chance.normal(0, 1, (5, 5)).astype(np.float32), (size, size), interpolation=cv2.INTER_CUBIC
     )
     ink = ink * chance.uniform(0.55, 1.0) + 0.06 * coarse_noise + chance.uniform(-0.03, 0.15)
-    return ink + chance.normal(0, chance.uniform(0, 0.1), ink.shape).astype(np.float32)
+    return ink + chance.uniform(0, 0.1) * chance.standard_normal(ink.shape, dtype=np.float32)
 
 
 def _symbols(page: dict[str, Any], turn: Any, scale: float, wide: float) -> Tensor:

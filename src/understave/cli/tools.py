@@ -239,8 +239,8 @@ def _string(description: str) -> Values:
 
 
 _SCORE = _string(
-    "Path of a score file (MusicXML, MEI, Humdrum, ABC, MIDI, a PDF that a notation program made) or of a "
-    "lesson folder."
+    "Path of a score file (MusicXML, MEI, Humdrum, ABC, MIDI, a PDF that a notation program made, "
+    "pages as PNG, JPEG or TIFF) or of a lesson folder."
 )
 _BARS = _string("Bars as printed, such as 12 or 9-16.")
 TOOLS = {

@@ -35,8 +35,8 @@ from understave.lesson.page_corrections import (
     take_back,
     told_of,
 )
+from understave.score import reader
 from understave.score.bar_text import BarTextError, add_up, lines_of, may_be_short, read_line
-from understave.score.reader import PRINTED
 from understave.theory.vocabulary import Language
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ BESIDE = 0.01
 def is_printed(folder: LessonFolder) -> bool:
     """Say whether a lesson's score was read from pages."""
     with folder.score.open("rb") as file:
-        return PRINTED.knows(file.read(1024), folder.score.suffix)
+        return reader.is_printed(file.read(1024), folder.score.suffix)
 
 
 def not_in_panel(warnings: Sequence[str]) -> list[str]:

@@ -1,4 +1,4 @@
-"""A place on a page of a PDF as a picture: the page's own ink, not what was read of it.
+"""A place on a page of a PDF or a picture file as a picture: the page's own ink, not what was read of it.
 
 In: the file and a frame. Out: PNG. typst, which sets our papers, draws pages of other PDFs too.
 """
@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import io
 import tempfile
+from itertools import islice
 from pathlib import Path
 
 import typst
 
 from understave.errors import ScoreError
+from understave.score.readers.page.picture_files import pictures_in
 from understave.score.readers.page.told_signs import Frame
 
 DOTS = 220.0
@@ -20,6 +22,8 @@ DOTS = 220.0
 
 def page_picture(data: bytes, frame: Frame) -> bytes:
     """Return what stands in a frame of a PDF as PNG; raise ScoreError where the page cannot be drawn."""
+    if b"%PDF-" not in data[:1024]:
+        return _cut_out(data, frame)
     import pypdf
     from pypdf.generic import NameObject, NumberObject
 
@@ -51,3 +55,15 @@ def page_picture(data: bytes, frame: Frame) -> bytes:
         ) from error
     assert isinstance(made, bytes)
     return made
+
+
+def _cut_out(data: bytes, frame: Frame) -> bytes:
+    """Return what stands in a frame of a picture file."""
+    from PIL import Image
+
+    grey = next(islice(pictures_in(data, "picture"), frame.page - 1, None))
+    height, width = grey.shape
+    box = (frame.x0 * width, frame.y0 * height, frame.x1 * width, frame.y1 * height)
+    made = io.BytesIO()
+    Image.fromarray(grey).crop(tuple(round(side) for side in box)).save(made, "PNG")
+    return made.getvalue()

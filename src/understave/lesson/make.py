@@ -87,7 +87,7 @@ from understave.media.teacher_paper import TaughtStops, teacher_pdf
 from understave.media.teacher_voice import spoken_seconds
 from understave.media.worksheet import exercise_sounds, sound_name
 from understave.score.model import Score, beat_text
-from understave.score.reader import PRINTED
+from understave.score.reader import is_printed
 from understave.score.write import with_source
 from understave.takes import Take, tie
 from understave.takes.kept import FOLDER as TAKES
@@ -297,7 +297,7 @@ def _made(
     lost: tuple[str, ...] = ()
     with writing_about(reading):
         work = _work(score, reading, plan, wishes, asked, name, options, usual)
-        work = replace(work, printed=PRINTED.knows(_bytes(source), source.suffix))
+        work = replace(work, printed=is_printed(_bytes(source), source.suffix))
         if options.sound:
             takes, lost = _takes(score, out, [take for _, take in added_takes])
             work = replace(_with_takes(work, takes), voices=voices(out, [stop.id for stop in work.stops]))

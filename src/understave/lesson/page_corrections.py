@@ -26,7 +26,7 @@ from understave.harmony.corrections import standing_ids
 from understave.lesson.folder import LessonFolder
 from understave.score.bar_text import BarTextError, TypedLine, read_line
 from understave.score.model import Score
-from understave.score.reader import PRINTED, as_engraved, read_bytes, read_score
+from understave.score.reader import as_engraved, is_printed, read_bytes, read_score
 from understave.score.readers.page.told_signs import Place, Told
 from understave.score.retyped import with_bars
 from understave.score.timeline import MOST_BEATS, SMALLEST_BEAT
@@ -257,7 +257,7 @@ def bar_at(bars: Sequence[PrintedBar], place: Place) -> int | None:
 def printed_in(folder: LessonFolder) -> Printed | None:
     """Return the score of a lesson that was read from pages, corrected; None where it was not."""
     data = read_bytes(folder.score)
-    if not PRINTED.knows(data, folder.score.suffix):
+    if not is_printed(data, folder.score.suffix):
         return None
     return read_printed(data, folder.score.name, read_entries(folder.path))
 
@@ -274,7 +274,7 @@ def score_for(folder: Path, source: Path) -> Score:
     """
     entries = read_entries(folder)
     data = read_bytes(source) if entries else b""
-    if not entries or not PRINTED.knows(data, source.suffix):
+    if not entries or not is_printed(data, source.suffix):
         return read_score(source)
     printed = read_printed(data, source.name, entries)
     if not printed.lost:

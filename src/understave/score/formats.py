@@ -40,7 +40,7 @@ class Reader:
         return f"{self.name} ({', '.join(self.suffixes)})"
 
 
-OWN_NAMES = ("MusicXML", "PDF", "MEI", "Humdrum", "ABC", "MIDI")
+OWN_NAMES = ("MusicXML", "PDF", "PNG", "MEI", "Humdrum", "ABC", "MIDI")
 """Names of the formats that we read ourselves."""
 
 

@@ -108,10 +108,18 @@ MUSICXML = Reader(
     "MusicXML", (".musicxml", ".xml", ".mxl"), lambda d, _: mxl.is_zip(d) or mxl.is_score(d), _read_musicxml
 )
 PRINTED = Reader("PDF", (".pdf",), lambda d, _: b"%PDF-" in d[:1024], _read_page)
+PICTURED = Reader(
+    "PNG",
+    (".png", ".jpg", ".jpeg", ".tif", ".tiff"),
+    # How PNG, JPEG and TIFF begin (their specifications).
+    lambda d, _: d.startswith((b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"II*\0", b"MM\0*")),
+    _read_page,
+)
 READERS = (
     MUSICXML,
     # Before those that look for words: among bytes of MIDI or of a page any three may stand.
     PRINTED,
+    PICTURED,
     Reader("MIDI", (".mid", ".midi"), lambda d, _: d.startswith((b"MThd", b"RIFF")), _read_midi),
     Reader("MEI", (".mei",), _is_mei, _read_mei),
     Reader("Humdrum", (".krn",), _is_humdrum, _read_humdrum),
@@ -128,6 +136,11 @@ def _all() -> tuple[Reader, ...]:
 def suffixes() -> tuple[str, ...]:
     """Return the endings of all files that can be read, ours and those of guests."""
     return tuple(dict.fromkeys(s for reader in _all() for s in reader.suffixes))
+
+
+def is_printed(data: bytes, suffix: str) -> bool:
+    """Say whether these bytes are read from pages, engraved or pictured."""
+    return any(reader.knows(data, suffix) for reader in (PRINTED, PICTURED))
 
 
 def reader_of(data: bytes, suffix: str) -> Reader | None:

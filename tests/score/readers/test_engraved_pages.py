@@ -301,7 +301,7 @@ def locked(data, tmp_path):
         (lambda path: lines_page(4, path), "chant"),
         (lambda path: lines_page(5, path), "no notes"),
         (lambda path: lines_page(1, path), "no staff lines"),
-        (picture_page, "not read yet"),
+        (picture_page, "No staves"),
         (lambda path: locked(lines_page(5, path), path), "password"),
         (lambda path: b"%PDF-1.7\n" + bytes(range(256)), "cannot be read"),
         (lambda path: lines_page(5, path)[:400], "PDF"),
@@ -328,7 +328,8 @@ def test_pages_that_are_not_read_are_named_with_the_reason(tmp_path):
     read = read_page((tmp_path / "mixed.pdf").read_bytes())
     assert len(read.measures) == len(original("lock-water").measures)
     assert "Pages without staves were left out: page 1." in read.warnings
-    assert f"Pictures of pages are not read yet, and were left out: page {count - 1}." in read.warnings
+    left_out = "Pictures among engraved pages were left out (give them in a file of their own)"
+    assert f"{left_out}: page {count - 1}." in read.warnings
     assert f"Staves of 6 lines were not read, only those of five: page {count}." in read.warnings
     assert not [w for w in read_page(music).warnings if "left out" in w]
 

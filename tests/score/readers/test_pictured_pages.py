@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections import Counter
+from dataclasses import replace
+from io import BytesIO
 
 import numpy as np
 import pytest
@@ -11,12 +13,15 @@ from benchmarks import engraved
 from PIL import Image, ImageDraw
 from training.engraved_pages import curves_on, lines_on, symbols_on
 
+from understave.engraving.page_picture import page_picture
 from understave.errors import ScoreError
+from understave.score.reader import PICTURED, reader_of
+from understave.score.readers.page import page_reader
 from understave.score.readers.page import seen_page as picture
 from understave.score.readers.page.assembly import assemble
 from understave.score.readers.page.ink import Box, Line, read_pages
 from understave.score.readers.page.layout import sort_page
-from understave.score.readers.page.page_reader import read_pictures
+from understave.score.readers.page.page_reader import read_bars, read_page
 from understave.score.readers.page.seen_symbols import LAYERS
 
 ABC = """X:1
@@ -92,9 +97,49 @@ def test_a_run_of_beams_is_parted_and_one_beam_is_not():
     assert [len(picture._beams_of(0, round(thick * SIDE))) for thick in (0.5, 1.25, 2.0)] == [1, 2, 3]
 
 
-def test_a_page_without_staves_ends_in_one_sentence():
+def test_what_is_no_page_of_staves_ends_in_one_sentence():
+    made = BytesIO()
+    Image.new("L", (400, 300), 255).save(made, "PNG")
+    assert reader_of(made.getvalue(), ".png") is PICTURED
     with pytest.raises(ScoreError, match=r"No staves .* empty\.png"):
-        read_pictures([np.full((300, 400), 255, np.uint8)], "empty.png", Path("none.onnx"))
+        read_page(made.getvalue(), "empty.png")
+    with pytest.raises(ScoreError, match="damaged picture"):
+        read_page(made.getvalue()[:60], "cut.png")
+
+
+def png(picture):
+    made = BytesIO()
+    Image.fromarray(picture).save(made, "PNG")
+    return made.getvalue()
+
+
+def test_the_notes_of_a_picture_are_read_and_it_is_said_that_it_is_one(pdf):
+    shown = engraved.pictures(pdf, 1)[0][:900]
+    turned = np.asarray(Image.fromarray(shown).rotate(0.6, Image.Resampling.BICUBIC, fillcolor=255))
+    for picture_of_it in (shown, turned):
+        read, bars = read_bars(png(picture_of_it), "page.png")
+        there, _ = read_bars(pdf, "page.pdf")
+        notes = [
+            Counter((n.measure, str(n.pitch), n.onset, n.duration) for n in s.notes) for s in (read, there)
+        ]
+        assert (notes[0] & notes[1]).total() >= 0.9 * notes[1].total()
+        assert [m.signature for m in read.measures] == [2] * len(there.measures)
+        assert "read as pictures" in read.warnings[0]
+    # What stands in the frame of a bar is cut out of the picture itself.
+    frame = bars[0].frame
+    cut = Image.open(BytesIO(page_picture(png(turned), frame)))
+    height, width = shown.shape
+    left, top = round(frame.x0 * width), round(frame.y0 * height)
+    assert cut.size == pytest.approx(((frame.x1 - frame.x0) * width, (frame.y1 - frame.y0) * height), abs=1)
+    assert np.array_equal(np.asarray(cut), turned[top : top + cut.height, left : left + cut.width])
+
+
+def test_what_is_not_seen_surely_is_refused(pdf, monkeypatch):
+    sheet = sort_page(read_pages(pdf, "page.pdf")[0])
+    unsure = replace(sheet, symbols=[replace(symbol, sure=0.79) for symbol in sheet.symbols])
+    monkeypatch.setattr(page_reader, "see", lambda picture, weights: unsure)
+    with pytest.raises(ScoreError, match="79 % on average, with 80 % needed"):
+        page_reader.read_pictures([np.zeros((9, 9), np.uint8)], "hand.png")
 
 
 def test_a_head_joins_the_pieces_of_its_stem_but_not_those_of_two_stems():

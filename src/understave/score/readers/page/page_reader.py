@@ -1,10 +1,11 @@
-"""Engraved pages read back: a PDF made by a notation program in, a `Score` out.
+"""Engraved pages read back: a PDF made by a notation program, or pictures of pages, in; a `Score` out.
 
 `ink` and `fonts` say what is painted, `smufl` which symbols that is, `layout` sorts it into staves and
 systems, `events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `solving`
 put a bar in time, `certainty` says how sure that is, `curves` tells ties from slurs, `lyrics` finds the
 words of songs and `marks` all else around the notes, `assembly` makes the score. What a person knows better
-is `told_signs`, `carried_signs` carries it on.
+is `told_signs`, `carried_signs` carries it on. Of pictures (`picture_files`) `seen_page` makes the same
+sheets.
 """
 
 from __future__ import annotations
@@ -14,21 +15,24 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
+import numpy as np
+
 from understave.errors import ScoreError
 from understave.score.model import Score
 from understave.score.readers.page.assembly import PrintedBar, assemble
 from understave.score.readers.page.certainty import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
+from understave.score.readers.page.picture_files import pictures_in, pictures_in_pdf
 from understave.score.readers.page.seen_page import Grey, see
 from understave.score.readers.page.told_signs import Told
 
 
 def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] = ()) -> Score:
-    """Read a PDF whose pages a notation program has engraved.
+    """Read a PDF whose pages a notation program has engraved, or pictures of pages (PNG, JPEG, TIFF, PDF).
 
     `without` names SMuFL fonts whose shapes are not to be known (for measuring). Raises ScoreError with one
-    sentence for pages that hold no music in five-line staves, or only pictures.
+    sentence for pages that hold no music in five-line staves, or pictures on which too little is sure.
     """
     return read_with_signs(data, name, without=without)[0]
 
@@ -59,28 +63,61 @@ def _sorted_pages(
     data: bytes, name: str, without: tuple[str, ...]
 ) -> tuple[tuple[tuple[int, Sheet], ...], tuple[str, ...]]:
     """Return the pages with music, each with its number, and what is said of those that were left out."""
+    if b"%PDF-" not in data[:1024]:
+        return _seen_pages(pictures_in(data, name), name, WEIGHTS)
     pages = read_pages(data, name)
     sheets = [sort_page(page, without) for page in pages]
     music = tuple((i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems)
+    if not music and any(page.pictures > _PICTURE for page in pages):
+        return _seen_pages(pictures_in_pdf(data, name), name, WEIGHTS)
     if not music:
-        raise ScoreError(
-            _why_nothing([p.pictures for p in pages], [s.other_lines for s in sheets if s is not None], name)
-        )
+        raise ScoreError(_why_nothing([s.other_lines for s in sheets if s is not None], name))
     return music, _left_out(pages, sheets)
 
 
-def read_pictures(pictures: Iterable[Grey], name: str, weights: Path) -> tuple[Score, tuple[Signs, ...]]:
+WEIGHTS = Path(__file__).with_name("page-eyes.onnx")
+"""Those of `training.page_seeing` that come with the package."""
+SEEN = (
+    "These pages were read as pictures, which is less sure than a PDF made by a notation program: on clean "
+    "test pages about four notes in five were right, and half of the bars; on worn ones fewer."
+)
+_SURE = 0.80
+"""How sure the network is of all symbols on the whole, from which pages are read: between pieces to build
+with in Leipzig (0.81 to 0.85) and in Petaluma, a handwritten style (0.76 to 0.79)."""
+
+
+def read_pictures(
+    pictures: Iterable[Grey], name: str, weights: Path = WEIGHTS
+) -> tuple[Score, tuple[Signs, ...]]:
     """Read pictures of pages, (height, width) each, 255 white, in order; also return each bar's signs.
 
-    `weights` are those of `training.page_seeing`; none come with the package, for too little is read
-    (`training/README.md`). Raises ScoreError where no staves of five lines are seen.
+    Raises ScoreError where no staves of five lines are seen, or too little is sure.
     """
-    sheets = [see(picture, weights) for picture in pictures]
-    music = [(i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems]
-    if not music:
-        raise ScoreError(f"No staves of five lines are seen on {name}; scan it anew, level and sharp.")
+    music, warnings = _seen_pages(pictures, name, weights)
     score, bars = assemble(music, name)
-    return score, tuple(bar.signs for bar in bars)
+    return replace(score, warnings=(*warnings, *score.warnings)), tuple(bar.signs for bar in bars)
+
+
+def _seen_pages(
+    pictures: Iterable[Grey], name: str, weights: Path
+) -> tuple[tuple[tuple[int, Sheet], ...], tuple[str, ...]]:
+    """Return the pictures with music, each with its page, and what is said of them and of the others."""
+    sheets = [see(picture, weights) for picture in pictures]
+    music = tuple((i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems)
+    instead = "scan it anew, level and sharp, at 300 dpi, or give MusicXML or a notation program's own PDF"
+    sure = [symbol.sure for _, sheet in music for symbol in sheet.symbols]
+    if not sure:
+        raise ScoreError(
+            f"No staves of five lines are seen on {name} (handwriting, tablature and chant are not read); "
+            f"{instead}."
+        )
+    if np.mean(sure) < _SURE:
+        raise ScoreError(
+            f"Too little on {name} is seen for sure: the symbols to {100 * np.mean(sure):.0f} % on average, "
+            f"with {100 * _SURE:.0f} % needed (handwritten styles are not read); {instead}."
+        )
+    lost = [str(i) for i in range(1, len(sheets) + 1) if i not in dict(music)]
+    return music, (SEEN, *([f"Pages without staves were left out: page {', '.join(lost)}."] if lost else []))
 
 
 _PICTURE = 0.2
@@ -95,7 +132,9 @@ def _left_out(pages: Sequence[Page], sheets: Sequence[Sheet | None]) -> tuple[st
         if others:
             of.setdefault(f"Staves of {others} lines were not read, only those of five", []).append(number)
         elif sheet is None and page.pictures > _PICTURE:
-            of.setdefault("Pictures of pages are not read yet, and were left out", []).append(number)
+            of.setdefault(
+                "Pictures among engraved pages were left out (give them in a file of their own)", []
+            ).append(number)
         elif sheet is None:
             of.setdefault("Pages without staves were left out", []).append(number)
     return tuple(
@@ -104,14 +143,9 @@ def _left_out(pages: Sequence[Page], sheets: Sequence[Sheet | None]) -> tuple[st
     )
 
 
-def _why_nothing(pictures: list[float], others: list[int], name: str) -> str:
+def _why_nothing(others: list[int], name: str) -> str:
     if 6 in others:
         return f"{name} holds tablature, which is not read; give the piece in staves of five lines."
     if 4 in others:
         return f"{name} holds staves of four lines, as chant has; only staves of five lines are read."
-    if max(pictures, default=0.0) > _PICTURE:
-        return (
-            f"{name} holds pictures of pages (a scan or photographs), and those are not read yet; give a PDF "
-            "that a notation program has made, or enter the piece there and export MusicXML."
-        )
     return f"{name} has no staff lines on its pages; give a PDF that a notation program has made."
