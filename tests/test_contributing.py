@@ -20,6 +20,7 @@ MADE_LATER = {
     "tables.json",
     "lesson.toml",
     "corrections.jsonl",
+    "pages.jsonl",
     "exports/",
     "exports/made.json",
     "exports/kept/",

@@ -102,9 +102,9 @@ class TestThePlugin:
         understave("export", TUNE, "--out", score, site=site)
         understave("lesson", score, "--out", made, "--no-sound", site=site)
         lesson = json.loads((made / "exports/lesson.json").read_text(encoding="utf-8"))
-        stop = next(s for s in lesson["stops"] if s["title"] == "Bar 3: a pair of horns")
+        stop = next(s for s in lesson["stops"] if s["title"] == "Bar 1: a pair of horns")
         assert stop["question"] == "Which notes does the upper horn play?"
-        assert stop["answer"] == "E, D and C."
+        assert stop["answer"] == "C, D and E."
         # What was remembered names the plug-in's details; without it all is found anew.
         understave("lesson", made, "--no-sound", site=tmp_path)
         again = json.loads((made / "exports/lesson.json").read_text(encoding="utf-8"))

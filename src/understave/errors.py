@@ -4,6 +4,7 @@ All are kinds of `UnderstaveError`, which takes them all; they are told apart by
 
     UnderstaveError               bad input or a step that cannot be done
     ├── ScoreError                a file is no score that can be read, or its music cannot be used
+    │   └── BarTextError          a line that is none, or a bar that does not add up
     ├── SymbolError               a name of a note, key, interval, chord or numeral cannot be read
     ├── AnalysisError             an analysis, a correction or a chord as typed does not fit or cannot be kept
     ├── TakeError                 a recording of somebody's playing cannot be read or tied to the score
