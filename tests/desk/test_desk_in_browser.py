@@ -206,6 +206,18 @@ def test_boundaries_move_by_keys_and_by_dragging(page, folder):
     at_rest(page, 0)
 
 
+def label_and_handles(page, index):
+    """Return the boxes of a label and of the two handles, of one moment: the score may be drawn anew."""
+    return page.wait_for_function(
+        f"""(index) => {{
+          const label = {SHADOW}.querySelector(`button.label[data-label="${{index}}"]`);
+          const shown = [label, ...document.querySelectorAll('.handle')].filter((e) => e?.checkVisibility());
+          return shown.length === 3 && shown.map((e) => e.getBoundingClientRect().toJSON());
+        }}""",
+        arg=index,
+    ).json_value()
+
+
 def test_handles_stand_at_the_chord_where_the_sheet_is_scrolled_and_can_be_dragged(page, folder):
     planned(page)
     # The last chord with room before the next in its line, so that its end can be moved on.
@@ -221,8 +233,7 @@ def test_handles_stand_at_the_chord_where_the_sheet_is_scrolled_and_can_be_dragg
     choose(page, last)
     scrolled = page.evaluate("document.querySelector('#the-score .sheet').scrollTop")
     assert scrolled > 300
-    label = page.locator(f"stave-score button.label[data-label='{last}']").first.bounding_box()
-    first, second = (h.bounding_box() for h in page.locator(".handle").all())
+    label, first, second = label_and_handles(page, last)
     # Over the staves whose numeral this is, the one for the beginning by the numeral, the other after it.
     for box in (first, second):
         assert 0 < label["y"] - (box["y"] + box["height"]) + box["height"] / 2 < 250
@@ -243,8 +254,7 @@ def test_handles_stand_at_the_chord_where_the_sheet_is_scrolled_and_can_be_dragg
     # A page that is drawn meanwhile, or the plan's lanes, may move the staves: the handle goes with them, and
     # stays where it was dragged to.
     page.evaluate("document.querySelector('stave-score').dispatchEvent(new CustomEvent('shown'))")
-    held = page.locator(".handle").first.bounding_box()
-    moved = page.locator(f"stave-score button.label[data-label='{last}']").first.bounding_box()
+    moved, held, _ = label_and_handles(page, last)
     assert abs((held["y"] - moved["y"]) - (first["y"] - label["y"])) < 2
     assert abs(held["x"] + held["width"] / 2 - middle - 60) < 60
     page.mouse.up()

@@ -38,7 +38,9 @@ def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
     except ScoreError:
         raise
     except Exception as error:  # a damaged file makes the library fail in any way
-        raise ScoreError(f"{name} is a damaged picture ({type(error).__name__}); scan it again.") from error
+        raise ScoreError(
+            f"{name} is not a score but a damaged picture, which cannot be opened; scan the page again."
+        ) from error
 
 
 def pictures_in_pdf(data: bytes, name: str) -> Iterator[Grey]:
@@ -51,8 +53,7 @@ def pictures_in_pdf(data: bytes, name: str) -> Iterator[Grey]:
             shown = [image.image for image in page.images if image.image is not None]
         except Exception as error:  # a coding that the library lacks, or a damaged one
             raise ScoreError(
-                f"The picture on page {number} of {name} cannot be opened ({type(error).__name__}); "
-                "save the page as PNG and give that."
+                f"The picture on page {number} of {name} cannot be opened; save that page as PNG and give it."
             ) from error
         if shown:
             largest = max(shown, key=lambda image: image.size[0] * image.size[1])
