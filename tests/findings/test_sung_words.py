@@ -37,6 +37,12 @@ def test_words_go_from_the_one_under_way_to_the_next_stop(moment, words):
     assert words_at(SUNG, Fraction(moment)) == words
 
 
+@pytest.mark.parametrize(("end", "words"), [(14, ""), (16, ""), (17, "Still")])
+def test_what_is_over_before_a_word_is_not_at_it(end, words):
+    """What lasts from 13 to 16 leads to the word of 16, and is not at it (common practice, no source)."""
+    assert words_at(SUNG, Fraction(13), Fraction(end)) == words
+
+
 def song() -> tuple:
     tune = "G5:2 E5:1 F5 | D5:2 F5 | E5:3 G5:1 | A5:2 C6 | B5:2 G5 | E5:4 | D5:2 B4 | C5:4"
     low = " | ".join(["C3:1/2 G3 E4 G3 C3 G3 E4 G3"] * 8)

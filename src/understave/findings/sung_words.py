@@ -53,16 +53,19 @@ def words_of(score: Score) -> tuple[Word, ...]:
     return tuple(found)
 
 
-def words_at(score: Score, moment: Fraction) -> str:
+def words_at(score: Score, moment: Fraction, end: Fraction | None = None) -> str:
     """Return what is sung from a moment on: to the next stop, four words at most; ``""`` for none.
 
     Where it is cut short an ellipsis follows, and no very short word stands before it.
-    The first word is under way at the moment or begins within a bar of it.
+    The first word is under way at the moment or begins within a bar of it, and, where what is pointed at has
+    an `end`, before that or within a beat: a prelude is not at the words that follow it.
     """
     bar = score.measure_at(moment).full_length
     words = words_of(score)
     first = next((i for i, word in enumerate(words) if word.end > moment), None)
-    if first is None or words[first].start >= moment + bar:
+    beat = score.measure_at(moment).beat_length
+    latest = moment + bar if end is None else min(moment + bar, max(end, moment + beat))
+    if first is None or words[first].start >= latest:
         return ""
     said: list[str] = []
     cut = False

@@ -167,9 +167,9 @@ class Voice:
             name = f"{role} {event.kind} {event.label}"
             self.used[name] = self.used.get(name, 0) + 1
 
-    def words(self, moment: Fraction) -> str:
-        """Return the singer's words at a moment, where they are new and the last moment had none."""
-        words = "" if self.just_pointed else words_at(self.score, moment)
+    def words(self, moment: Fraction, end: Fraction) -> str:
+        """Return the singer's words at what lasts from a moment to an end: new ones, not twice running."""
+        words = "" if self.just_pointed else words_at(self.score, moment, end)
         if words in self.said or (
             words and not Sung(moment, moment, words).holds(facts(self.score, self.reading.spans))
         ):
@@ -490,7 +490,7 @@ def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tupl
             passed[id(moment.told)] = before.told if moment.thread == before.thread else moment.before
             continue
         when = voice.link(before.told.event, moment.told.event) if before is not None else ""
-        words = "" if when else voice.words(moment.start)
+        words = "" if when else voice.words(moment.start, moment.told.event.end)
         if not when:
             since = None if before is None else before.start
             when = voice.pointing(words) if words else voice.when(moment.start, since)
