@@ -136,9 +136,18 @@ class Facts:
     # --- who sings, what is on top -----------------------------------------------------------------------
 
     @cached_property
+    def sung(self) -> dict[int, list[Note]]:
+        """The notes that have words, by their part."""
+        found: dict[int, list[Note]] = defaultdict(list)
+        for note in self.score.notes:
+            if note.lyrics:
+                found[note.part].append(note)
+        return dict(found)
+
+    @cached_property
     def singers(self) -> frozenset[int]:
         """The parts that have words."""
-        return frozenset(note.part for note in self.score.notes if note.lyrics)
+        return frozenset(self.sung)
 
     def top(self, moment: Fraction) -> Note | None:
         """Return the highest note that sounds at a moment."""
