@@ -6,6 +6,7 @@ struck, how a voice goes on and how heavy a moment is are worked out from the no
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
@@ -16,6 +17,7 @@ from understave.harmony.reading import Span
 from understave.score.model import Direction, Measure, Note, Score
 
 _KEPT = 4
+_GROWS = re.compile(r"\bcresc")
 
 
 class Facts:
@@ -220,6 +222,16 @@ class Facts:
         onsets, found = self._directions
         first = bisect_left(onsets, float(moment - reach))
         return found[first : bisect_right(onsets, float(moment + reach))]
+
+    @cached_property
+    def crescendos(self) -> list[Direction]:
+        """Hairpins that open, and words and marks that ask to grow: *cresc.*, *poco a poco cresc.*"""
+        sorts = ("wedge", "words", "dynamic")
+        return [
+            direction
+            for direction in self.score.directions
+            if direction.kind in sorts and _GROWS.search(direction.text.casefold())
+        ]
 
     # --- time ----------------------------------------------------------------------------------------------
 

@@ -20,6 +20,7 @@ from understave.claims.single_notes import ROUGH
 from understave.score.model import Note, Score
 from understave.theory.chord import Quality
 
+_FADES = re.compile(r"\b(dim|decresc)")
 _STRUCK_HARD = re.compile(r"s?f+z|r(in)?f+z?|sf+p?|fp")
 _RETURNS = re.compile(r"\bd\.? ?[cs]\b|\bda capo\b|\bdal segno\b|\battacca\b|\bsegue\b|\bv\.? ?s\.?$")
 _MARKS = tuple(',;:.!?…–—"”“»«)')
@@ -122,26 +123,22 @@ def _verse_ends(facts: Facts, last: Note) -> bool:
 
 
 def swells_into(facts: Facts, moment: Fraction) -> bool:
-    """Whether a printed crescendo leads to a moment, to within a beat, or past it."""
+    """Whether a printed crescendo leads to a moment, to within a beat, or past it; a word, of the last four
+    bars, does where nothing of loudness follows it.
+    """
     bar = facts.bar(max(Fraction(0), moment - _INSTANT))
-    for direction in facts.printed_near(moment, 4 * bar.full_length):
-        text = direction.text.casefold()
-        if direction.onset >= moment or not text.startswith("cresc"):
-            continue
-        until = direction.end
-        if direction.kind == "wedge":
-            if until is not None and until > moment - bar.beat_length:
-                return True
-        elif direction.kind in ("words", "dynamic") and not _settled(facts, direction.onset, moment):
-            return True
-    return False
+    since, late = moment - 4 * bar.full_length, moment - bar.beat_length
+    before = [mark for mark in facts.crescendos if mark.onset < moment]
+    if any(mark.kind == "wedge" and mark.end is not None and mark.end > late for mark in before):
+        return True
+    words = [mark.onset for mark in before if mark.kind != "wedge" and mark.onset >= since]
+    return any(not _settled(facts, onset, moment) for onset in words)
 
 
 def _settled(facts: Facts, start: Fraction, end: Fraction) -> bool:
     """Whether a mark or another word of loudness stands between a word and a moment."""
     return any(
-        start < d.onset < end
-        and (d.text.strip() in LOUDNESS or d.text.casefold().startswith(("dim", "decresc")))
+        start < d.onset < end and (d.text.strip() in LOUDNESS or _FADES.search(d.text.casefold()))
         for d in facts.printed_near(start, end - start)
     )
 
