@@ -125,15 +125,15 @@ class Facts:
         marks += [
             (d.onset, d.text)
             for d in self.score.directions
-            if d.kind == "pedal" and d.onset < moment and not d.text.startswith("sostenuto")
+            if d.kind == "pedal" and d.onset < moment and d.text in ("start", "change", "stop")
         ]
         # Of a release and a press at one moment the press counts, which is printed second.
-        down, text = sorted(marks, key=lambda mark: mark[0])[-1] if marks else (moment, "")
+        down, text = sorted(marks, key=lambda mark: mark[0])[-1] if marks else (moment, "stop")
         span = self.span(moment)
         if span is not None and words and words[-1][1]:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             return min(span.start, moment)
-        return down if text in ("start", "change") else moment
+        return moment if text == "stop" else down
 
     # --- who sings, what is on top -----------------------------------------------------------------------
 
