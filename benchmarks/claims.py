@@ -25,6 +25,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from tempfile import gettempdir
 from typing import TypeVar
@@ -137,6 +138,7 @@ def found_in(source: Source) -> Found:
     return Found(found, seconds, contradictions(found, piece.reading))
 
 
+@lru_cache(maxsize=1)
 def _piece(sort: str, file: Path, bars: int = BARS) -> Piece:
     """Read and plan a piece's first bars, or take up what was kept of it."""
     own = file.read_bytes() + (b"" if bars == BARS else str(bars).encode())

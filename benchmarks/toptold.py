@@ -95,17 +95,16 @@ def bars_of(score: Score, threads: Sequence[Thread], near: int) -> set[str]:
     return {score.measures[k].number for i in at for k in range(max(0, i - near), min(last, i + near) + 1)}
 
 
-def held(piece: Remarked, weighing: Weighing, near: int) -> tuple[int, float]:
+def held(piece: Remarked, top: Sequence[Thread], near: int) -> tuple[int, float]:
     """Return how many remarks the first ten hold, and how many as many random bars would."""
-    top = told_first(piece.score, piece.reading, weighing)
     bars = bars_of(piece.score, top, near)
     hits = sum(str(bar) in bars for bar, _ in piece.remarks)
     return hits, len(piece.remarks) * len(bars) / max(1, len({m.number for m in piece.score.measures}))
 
 
-def total(pieces: Sequence[Remarked], weighing: Weighing, near: int) -> tuple[int, float, int]:
-    """Return remarks held, expected by chance, and all remarks."""
-    pairs = [held(p, weighing, near) for p in pieces]
+def total(pieces: Sequence[Remarked], tops: Sequence[Sequence[Thread]], near: int) -> tuple[int, float, int]:
+    """Return remarks held, expected by chance, and all remarks; `tops` are the first ten of each piece."""
+    pairs = [held(p, top, near) for p, top in zip(pieces, tops, strict=True)]
     return sum(h for h, _ in pairs), sum(c for _, c in pairs), sum(len(p.remarks) for p in pieces)
 
 
@@ -143,8 +142,9 @@ def main() -> int:
         "importance alone": replace(BY_EAR, surprise=0, exposure=0, kinship=0),
     }
     for name, weighing in rows.items():
+        tops = [told_first(p.score, p.reading, weighing) for p in pieces]
         for near in _NEAR:
-            hits, chance, count = total(pieces, weighing, near)
+            hits, chance, count = total(pieces, tops, near)
             where = "within a bar" if near else "in the very bar"
             sought = f"the first {TOP} of {len(pieces)} pieces hold {hits} of {count} remarks {where}"
             console.print(f"{name}: {sought} ({chance:.1f} by chance)")

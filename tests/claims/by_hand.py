@@ -175,6 +175,14 @@ PASSING = build(
 OPENING = build("F5:2 E5:2 | E5:4", "D5:4 | C5:4", "D3:4 | A2:4")
 """A minor after D minor in C, which nothing has led to."""
 GROWING = replace(CADENCING, directions=(Direction("d1", "wedge", F(2), F(4), 1, "crescendo"),))
+GROWING_BY_WORD = replace(
+    CADENCING, directions=(Direction("d1", "words", F(2), None, 1, "Poco a poco cresc."),)
+)
+COMING_HOME = build(
+    "G4:4 | G4:4 | G4:4 | G4:4 | G4:1 A4 B4 D5 | C5:4", "C3:4 | C3:4 | C3:4 | C3:4 | G3:4 | C3:4"
+)
+GROWING_LONG = replace(COMING_HOME, directions=(Direction("d1", "wedge", F(2), F(20), 1, "crescendo"),))
+"""A crescendo of more than four bars, right up to the tonic."""
 LOUD = replace(
     CADENCING,
     directions=(
@@ -224,6 +232,9 @@ ON = {
     "one word": (ONE_WORD, "C: V:4 | I:4 | I:4"),
     "cadencing": (CADENCING, "C: V:4 | I:4 | V:4 | I:4"),
     "growing": (GROWING, "C: V:4 | I:4 | V:4 | I:4"),
+    "growing by word": (GROWING_BY_WORD, "C: V:4 | I:4 | V:4 | I:4"),
+    "coming home": (COMING_HOME, "C: I:16 | V:4 | I:4"),
+    "growing long": (GROWING_LONG, "C: I:16 | V:4 | I:4"),
     "loud": (LOUD, "C: V:4 | I:4 | V:4 | I:4"),
     "ending": (ENDING, "C: I:4 | IV:4 | V:4 | I:4"),
     "sent back": (SENT_BACK, "C: I:4 | IV:4 | V:4 | I:4"),
@@ -280,6 +291,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("slurred to the end", rp.LineStops(F(7), F(8))),
     ("close", h.TonicHeard(F(0), F(4), K("C"))),
     ("cadencing", rp.LetsGo(F(4), F(4))),
+    ("coming home", rp.LetsGo(F(20), F(20))),
     ("ending", rp.PieceEnds(F(4), F(12))),
     ("breathing", h.Cadence(F(0), F(4), K("C"), "half")),
     ("between keys", h.SameChord(F(4), F(8), K("C"), R("vi"), K("G"), R("ii"))),
@@ -379,6 +391,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("close", h.TonicHeard(F(0), F(0), K("C"))),
     ("one word", rp.LineStops(F(2), F(4))),
     ("growing", rp.LetsGo(F(4), F(4))),
+    ("growing by word", rp.LetsGo(F(4), F(4))),
+    ("growing long", rp.LetsGo(F(20), F(20))),
     ("loud", rp.LetsGo(F(4), F(4))),
     ("cadencing", rp.LetsGo(F(8), F(8))),
     ("cadencing", rp.LetsGo(F(12), F(12))),

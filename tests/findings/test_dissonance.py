@@ -270,8 +270,10 @@ def test_nothing_is_held_where_words_take_the_pedal_back(words):
     assert not apart.holds(facts(score, ()))
 
 
-def test_a_pedal_pressed_again_at_once_holds_what_is_struck_then():
-    marks = (("start", 0), ("stop", 4), ("start", 4), ("stop", 8))
+@pytest.mark.parametrize("there", [("stop", "start"), ("continue",)])
+def test_a_pedal_that_is_down_at_once_or_still_holds_what_is_struck_then(there):
+    """A release and a press, or a pedal line that goes on in a new system (MusicXML 4.0, pedal-type)."""
+    marks = (("start", 0), *((mark, 4) for mark in there), ("stop", 8))
     score = build("C5:4 | F4:1 r:1 E5:2", "C3:4 | F2:1 r:3", pedal=marks)
     assert Apart(Fraction(6), Fraction(8), "v2n2", "v1n3", "major seventh", pedal=True).holds(
         facts(score, ())

@@ -423,15 +423,14 @@ class TonicHeard(Claim):
     key: Key
 
     def holds(self, facts: Facts) -> bool:
-        third = (self.key.tonic.semitone + (4 if self.key.mode == "major" else 3)) % 12
-        fifth = (self.key.tonic.semitone + 7) % 12
+        tonic, third, fifth = (self.key.scale[k].semitone for k in (0, 2, 4))
         end = self.end + facts.bar(self.end).full_length
         for moment in facts.moments(self.start, end):
             # A broken chord sounds within a beat.
             beat = facts.heard(moment, moment + facts.bar(moment).beat_length)
             for here in (facts.sounding(moment), sorted(beat, key=lambda note: note.midi)):
                 tones = {note.midi % 12 for note in here}
-                whole = {self.key.tonic.semitone, third} <= tones <= {self.key.tonic.semitone, third, fifth}
+                whole = {tonic, third} <= tones <= {tonic, third, fifth}
                 if whole and here[0].midi % 12 != fifth:
                     return True
         return False
@@ -772,9 +771,9 @@ class Cadence(Claim):
     Rules (Hutchinson, chapter on cadences; *Open Music Theory*, part IV): authentic, a chord of the key's
     dominant function before its tonic; perfect, both roots in the bass and the melody (where it sounds; else
     the highest note) on the tonic as the chord comes; half, the dominant triad in root position is where a
-    line stops, not over a tonic that stays; Phrygian, in
-    minor with the bass falling a semitone to it; deceptive and evaded, a dominant before something that is
-    not the tonic in root position; plagal, a subdominant, not over the tonic, before the tonic.
+    line stops, not over a tonic that stays; Phrygian, in minor with the bass falling a semitone to it;
+    deceptive and evaded, a dominant before something that is not the tonic in root position; plagal, a
+    subdominant, not over the tonic, before the tonic.
     """
 
     kind: ClassVar[str] = "cadence"
@@ -824,11 +823,10 @@ class Cadence(Claim):
         top = facts.heard(self.start, min(goal.end, self.start + facts.bar(self.start).full_length))
         if self.melody is not None:
             # A note that leans on the tonic first is no perfect close: the reader looks at the arrival.
-            leaning = [n for n in facts.sounding(self.start) if n.part in facts.singers] or [
-                n for n in facts.sounding(self.start)[-1:] if not facts.singers
-            ]
-            on_it = any(n.midi % 12 == self.key.tonic.semitone for n in leaning)
-            return self.melody.pitch_class.semitone == self.key.tonic.semitone and (on_it or not leaning)
+            here = facts.sounding(self.start)
+            first = [n for n in here if n.part in facts.singers] if facts.singers else here[-1:]
+            on_it = not first or any(n.midi % 12 == self.key.tonic.semitone for n in first)
+            return self.melody.pitch_class.semitone == self.key.tonic.semitone and on_it
         return any(note.midi % 12 == self.key.tonic.semitone for note in top)
 
     def _half(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
@@ -839,13 +837,13 @@ class Cadence(Claim):
         rooted = chord.bass.semitone == fifth or _lowest_is(
             facts, goal, PitchClass.from_fifths(self.key.tonic.fifths + 1)
         )
-        low = facts.lowest(goal.start, goal.end)
-        over_tonic = low is not None and low.midi % 12 == self.key.tonic.semitone
+        if not rooted or _lowest_is(facts, goal, self.key.tonic):
+            return False
         bar = facts.bar(self.start).full_length
         after = facts.spans_in(self.start, self.start + 2 * bar)
         same = takewhile(lambda span: span.numeral.chord(span.key).root == chord.root, after)
         until = max((span.end for span in same), default=goal.end)
-        return rooted and not over_tonic and stops_within(facts, self.start, until)
+        return stops_within(facts, self.start, until)
 
     def _phrygian(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         if not self._half(facts, goal, before) or not before or self.key.mode != "minor":

@@ -6,6 +6,7 @@ struck, how a voice goes on and how heavy a moment is are worked out from the no
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
@@ -16,6 +17,7 @@ from understave.harmony.reading import Span
 from understave.score.model import Direction, Measure, Note, Score
 
 _KEPT = 4
+_GROWS = re.compile(r"\bcresc")
 
 
 class Facts:
@@ -123,22 +125,31 @@ class Facts:
         marks += [
             (d.onset, d.text)
             for d in self.score.directions
-            if d.kind == "pedal" and d.onset < moment and not d.text.startswith("sostenuto")
+            if d.kind == "pedal" and d.onset < moment and d.text in ("start", "change", "stop")
         ]
         # Of a release and a press at one moment the press counts, which is printed second.
-        down, text = sorted(marks, key=lambda mark: mark[0])[-1] if marks else (moment, "")
+        down, text = sorted(marks, key=lambda mark: mark[0])[-1] if marks else (moment, "stop")
         span = self.span(moment)
         if span is not None and words and words[-1][1]:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             return min(span.start, moment)
-        return down if text in ("start", "change") else moment
+        return moment if text == "stop" else down
 
     # --- who sings, what is on top -----------------------------------------------------------------------
 
     @cached_property
+    def sung(self) -> dict[int, list[Note]]:
+        """The notes that have words, by their part."""
+        found: dict[int, list[Note]] = defaultdict(list)
+        for note in self.score.notes:
+            if note.lyrics:
+                found[note.part].append(note)
+        return dict(found)
+
+    @cached_property
     def singers(self) -> frozenset[int]:
         """The parts that have words."""
-        return frozenset(note.part for note in self.score.notes if note.lyrics)
+        return frozenset(self.sung)
 
     def top(self, moment: Fraction) -> Note | None:
         """Return the highest note that sounds at a moment."""
@@ -211,6 +222,16 @@ class Facts:
         onsets, found = self._directions
         first = bisect_left(onsets, float(moment - reach))
         return found[first : bisect_right(onsets, float(moment + reach))]
+
+    @cached_property
+    def crescendos(self) -> list[Direction]:
+        """Hairpins that open, and words and marks that ask to grow: *cresc.*, *poco a poco cresc.*"""
+        sorts = ("wedge", "words", "dynamic")
+        return [
+            direction
+            for direction in self.score.directions
+            if direction.kind in sorts and _GROWS.search(direction.text.casefold())
+        ]
 
     # --- time ----------------------------------------------------------------------------------------------
 

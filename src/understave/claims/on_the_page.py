@@ -16,7 +16,8 @@ Seen = Literal[
     "fermata", "rest", "silence", "long note", "double bar", "end of the piece", "the voice enters"
 ]
 """Reasons for the end of a phrase that are seen in the score."""
-_LOUDNESS = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
+LOUDNESS = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
+"""Marks of loudness, from the softest up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class Printed(Claim):
         wanted = _plainly(self.text)
         if self.sort:
             return any(_is_sign(direction, self.sort, wanted) for direction in near)
-        if wanted in _LOUDNESS:
+        if wanted in LOUDNESS:
             # A letter of loudness is a word of its own, not a letter of "tempo" or "forte".
             return any(wanted in re.split(r"\W+", _plainly(direction.text)) for direction in near)
         return any(wanted in _plainly(direction.text) for direction in near)
@@ -65,8 +66,7 @@ class Sung(Claim):
 
     def holds(self, facts: Facts) -> bool:
         bar = facts.bar(self.start).full_length
-        for part in facts.singers:
-            sung = [note for note in facts.score.notes if note.part == part and note.lyrics]
+        for sung in facts.sung.values():
             first = next((i for i, note in enumerate(sung) if note.end > self.start), None)
             if first is None:
                 continue
@@ -96,10 +96,10 @@ class Extreme(Claim):
     which: str
 
     def holds(self, facts: Facts) -> bool:
-        levels = [_LOUDNESS.index(m) for m in map(_mark, facts.score.directions) if m in _LOUDNESS]
-        if self.mark not in _LOUDNESS or not levels:
+        levels = [LOUDNESS.index(m) for m in map(_mark, facts.score.directions) if m in LOUDNESS]
+        if self.mark not in LOUDNESS or not levels:
             return False
-        level = _LOUDNESS.index(self.mark)
+        level = LOUDNESS.index(self.mark)
         return level == (min(levels) if self.which == "softest" else max(levels))
 
 

@@ -15,10 +15,12 @@ from typing import ClassVar
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
-from understave.score.model import Note
+from understave.claims.on_the_page import LOUDNESS
+from understave.claims.single_notes import ROUGH
+from understave.score.model import Note, Score
 from understave.theory.chord import Quality
 
-_LOUDNESS = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
+_FADES = re.compile(r"\b(dim|decresc)")
 _STRUCK_HARD = re.compile(r"s?f+z|r(in)?f+z?|sf+p?|fp")
 _RETURNS = re.compile(r"\bd\.? ?[cs]\b|\bda capo\b|\bdal segno\b|\battacca\b|\bsegue\b|\bv\.? ?s\.?$")
 _MARKS = tuple(',;:.!?…–—"”“»«)')
@@ -112,7 +114,7 @@ def _verse_ends(facts: Facts, last: Note) -> bool:
     """Whether the words end with a note: a mark stands after them, or the next ones begin large as a verse
     does. Where no such mark is printed in the whole piece, words tell nothing.
     """
-    sung = [note for note in facts.score.notes if note.part == last.part and note.lyrics]
+    sung = facts.sung[last.part]
     if not any(note.lyrics[0].rstrip().endswith(_MARKS) for note in sung):
         return True
     now = [note.lyrics[0].rstrip() for note in sung if note.onset <= last.onset]
@@ -121,26 +123,22 @@ def _verse_ends(facts: Facts, last: Note) -> bool:
 
 
 def swells_into(facts: Facts, moment: Fraction) -> bool:
-    """Whether a printed crescendo leads to a moment, to within a beat, or past it."""
+    """Whether a printed crescendo leads to a moment, to within a beat, or past it; a word, of the last four
+    bars, does where nothing of loudness follows it.
+    """
     bar = facts.bar(max(Fraction(0), moment - _INSTANT))
-    for direction in facts.printed_near(moment, 4 * bar.full_length):
-        text = direction.text.casefold()
-        if direction.onset >= moment or not text.startswith("cresc"):
-            continue
-        until = direction.end
-        if direction.kind == "wedge":
-            if until is not None and until > moment - bar.beat_length:
-                return True
-        elif direction.kind in ("words", "dynamic") and not _settled(facts, direction.onset, moment):
-            return True
-    return False
+    since, late = moment - 4 * bar.full_length, moment - bar.beat_length
+    before = [mark for mark in facts.crescendos if mark.onset < moment]
+    if any(mark.kind == "wedge" and mark.end is not None and mark.end > late for mark in before):
+        return True
+    words = [mark.onset for mark in before if mark.kind != "wedge" and mark.onset >= since]
+    return any(not _settled(facts, onset, moment) for onset in words)
 
 
 def _settled(facts: Facts, start: Fraction, end: Fraction) -> bool:
     """Whether a mark or another word of loudness stands between a word and a moment."""
     return any(
-        start < d.onset < end
-        and (d.text.strip() in _LOUDNESS or d.text.casefold().startswith(("dim", "decresc")))
+        start < d.onset < end and (d.text.strip() in LOUDNESS or _FADES.search(d.text.casefold()))
         for d in facts.printed_near(start, end - start)
     )
 
@@ -182,7 +180,7 @@ class LetsGo(Claim):
         """Whether a semitone, tone or tritone, octaves aside, sounded at a moment of the bar before."""
         for moment in facts.moments(since, self.start):
             tones = sorted({note.midi % 12 for note in facts.sounding(moment)})
-            if any((a - b) % 12 in (1, 2, 6, 10, 11) for a in tones for b in tones if a != b):
+            if any((a - b) % 12 in ROUGH for a in tones for b in tones if a != b):
                 return True
         return False
 
@@ -203,7 +201,7 @@ def _louder(facts: Facts, moment: Fraction) -> bool:
     here = [d.text.strip() for d in marks if d.onset == moment]
     if any(_STRUCK_HARD.fullmatch(text) for text in here):
         return True
-    levels = [(d.onset, _LOUDNESS.index(d.text.strip())) for d in marks if d.text.strip() in _LOUDNESS]
+    levels = [(d.onset, LOUDNESS.index(d.text.strip())) for d in marks if d.text.strip() in LOUDNESS]
     now = [level for onset, level in levels if onset == moment]
     earlier = [level for onset, level in levels if onset < moment]
     return bool(now and earlier) and max(now) > earlier[-1]
@@ -212,32 +210,32 @@ def _louder(facts: Facts, moment: Fraction) -> bool:
 @dataclass(frozen=True, slots=True)
 class PieceEnds(Claim):
     """The piece ends with its last bar: on a triad over the tonic, on which it waits for a beat or under a
-    fermata, or dies away; nothing printed sends the player back or on, and no *Fine* stands earlier (common
-    practice, no source).
+    fermata; nothing printed sends the player back or on, and no *Fine* stands earlier (common practice, no
+    source).
     """
 
     kind: ClassVar[str] = "piece ends"
 
     def holds(self, facts: Facts) -> bool:
-        score = facts.score
-        if self.end <= score.measures[-1].start - score.measures[-1].full_length:
-            return False
-        printed = [(d, d.text.casefold().strip()) for d in score.directions]
-        if any(text.strip(" .") == "fine" and d.onset < score.measures[-1].start for d, text in printed):
-            return False
-        late = score.measures[max(0, len(score.measures) - 2)].start
-        if any(_RETURNS.search(text) for d, text in printed if d.onset >= late or (d.end or 0) >= late):
+        score, bar = facts.score, facts.score.measures[-1]
+        if self.end <= bar.start - bar.full_length or _leads_elsewhere(score):
             return False
         last = facts.struck[-1] if facts.struck else None
-        if last is None or last.onset > self.end:
+        if last is None or last.onset > self.end or not facts.spans:
             return False
-        final = facts.sounding(last.onset)
-        span = facts.spans[-1] if facts.spans else None
-        if span is None or not final:
-            return False
-        waits = score.end - last.onset >= score.measure_at(last.onset).beat_length
+        span, final = facts.spans[-1], facts.sounding(last.onset)
+        waits = score.end - last.onset >= facts.bar(last.onset).beat_length
         fermata = any(note.fermata for note in final)
-        low = facts.lowest(max(Fraction(0), last.onset - score.measures[-1].full_length), score.end)
+        low = facts.lowest(max(Fraction(0), last.onset - bar.full_length), score.end)
         home = span.key.tonic.semitone
         on_tonic = final[0].midi % 12 == home or (low is not None and low.midi % 12 == home)
         return on_tonic and span.numeral.chord(span.key).root.semitone == home and (waits or fermata)
+
+
+def _leads_elsewhere(score: Score) -> bool:
+    """Whether print ends the piece before its last bar, or sends the player back or on from its last two."""
+    printed = [(d, d.text.casefold().strip()) for d in score.directions]
+    if any(text.strip(" .") == "fine" and d.onset < score.measures[-1].start for d, text in printed):
+        return True
+    late = score.measures[-2:][0].start
+    return any(_RETURNS.search(text) for d, text in printed if d.onset >= late or (d.end or 0) >= late)

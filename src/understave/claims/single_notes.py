@@ -549,14 +549,12 @@ class BassLine(Claim):
         ends = (*self.times[1:], self.end)
         lowest = max((note.staff for note in facts.heard(self.start, self.end)), default=0)
         for pitch, start, end in zip(self.basses, self.times, ends, strict=False):
-            low = facts.lowest(start, max(end, start + Fraction(1, 64)))
-            here = facts.sounding(start)
+            until = max(end, start + Fraction(1, 64))
+            low, here = facts.lowest(start, until), facts.sounding(start)
             lows = {note.midi % 12 for note in (low, *here[:1]) if note is not None}
             if pitch.midi % 12 not in lows or self._leaves(facts, pitch, start, end):
                 return False
-            if not any(
-                note.staff == lowest for note in facts.heard(start, max(end, start + Fraction(1, 64)))
-            ):
+            if not any(note.staff == lowest for note in facts.heard(start, until)):
                 return False
         sign = -1 if self.way == "down" else 1
         moves = [sign * (b.midi - a.midi) % 12 for a, b in zip(self.basses, self.basses[1:], strict=False)]

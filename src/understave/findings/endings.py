@@ -175,6 +175,7 @@ def _top(notes: list[Note]) -> list[Note]:
     return line
 
 
+@remembered
 def find_places(score: Score, closes: tuple[Close, ...], melody: tuple[Note, ...]) -> tuple[Place, ...]:
     """Return every place at which a phrase could end, in order, the end of the piece not included.
 

@@ -707,8 +707,7 @@ class _Scene:
         letters = LETTERS.index(self._spelled(i, note, goal).letter) - LETTERS.index(note.pitch.letter)
         if altered * step_between(note.midi, goal) >= 0 and letters % 7 in (1, 6):
             return True
-        goes = self._steps_to(note)
-        return goes is not None and goes.semitone == goal
+        return self._goes_to(note, goal)
 
     def _wants(self, i: int, note: Note, aim: PitchClass) -> TensionDetails:
         after = self._next_chord(i)
@@ -756,10 +755,7 @@ class _Scene:
 
     def _falls(self, i: int, note: Note, goal: int) -> bool:
         """Whether a note of a six-four may be said to want to fall: held back by the dominant, or falling."""
-        goes = self._steps_to(note)
-        return self._as_spelled(i, note, goal) and (
-            self.heard[i].six_four or (goes is not None and goes.semitone == goal)
-        )
+        return self._as_spelled(i, note, goal) and (self.heard[i].six_four or self._goes_to(note, goal))
 
     def _bass(self, i: int) -> _Told | None:
         heard = self.heard[i]
@@ -824,6 +820,11 @@ class _Scene:
         if after is None or after.onset != note.end or not is_step(note, after):
             return None
         return after.pitch.pitch_class if abs(after.pitch.diatonic - note.pitch.diatonic) <= 1 else None
+
+    def _goes_to(self, note: Note, goal: int) -> bool:
+        """Whether a note's line goes on at once, by step, to a sounding pitch class."""
+        goes = self._steps_to(note)
+        return goes is not None and goes.semitone == goal
 
     def _clash_of_foreign(self, i: int) -> _Clashing | None:
         counts: dict[tuple[int, int], float] = defaultdict(float)
@@ -911,13 +912,10 @@ class _Scene:
             if pull.own and pull.note == self._perfect_fifth(i):
                 # The fifth of a chord is free (handbook rule), even a semitone below a note of the tonic.
                 continue
-            if note is not None and self._is_held_bass(i, note):
-                continue
-            if note is None or not self._as_spelled(i, note, pull.goal):
+            if note is None or self._is_held_bass(i, note) or not self._as_spelled(i, note, pull.goal):
                 continue
             aim = self._spelled(i, note, pull.goal)
-            goes = self._steps_to(note)
-            if self._by_the_book(i, note, aim) or (goes is not None and goes == aim):
+            if self._by_the_book(i, note, aim) or self._steps_to(note) == aim:
                 return (note,), self._wants(i, note, aim)
         return None
 

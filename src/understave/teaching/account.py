@@ -26,7 +26,7 @@ from understave.teaching.stops import Stop, asked_claims, moment_of, possible_st
 from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
 from understave.wording import Level, can_say, plain, say, tell
-from understave.wording.claiming import claims_of, exercise_claims
+from understave.wording.claiming import claims_of
 from understave.wording.gaps import place
 from understave.wording.phrasebook import phrasebook
 
@@ -213,7 +213,7 @@ def _exercised(
 ) -> Iterator[Statement]:
     known = facts(score, reading.spans)
     for exercise in exercises:
-        claims = exercise_claims(score, exercise.kind, exercise.values, (exercise.start, exercise.end))
+        claims = exercise.claims(score)
         failed = failing(claims, known)
         text = plain(f"{exercise.prompt(score, language)} {exercise.answer(score, language)}")
         yield Statement("exercise", exercise.start, exercise.kind, text, claims, failed, not failed)

@@ -17,7 +17,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from zlib import crc32
 
-from understave.claims import facts
+from understave.claims import Claim, facts, failing
+from understave.claims.chords_and_keys import FAMILIES
 from understave.errors import UnderstaveError
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE
@@ -137,6 +138,14 @@ class Exercise:
             for c in self.choices
         )
 
+    def claims(self, score: Score) -> tuple[Claim, ...]:
+        """Return what it says of the piece."""
+        return exercise_claims(score, self.kind, self.values, (self.start, self.end))
+
+    def is_so(self, score: Score, reading: Reading) -> bool:
+        """Whether the notes bear out all that it says of the piece."""
+        return not failing(self.claims(score), facts(score, reading.spans))
+
 
 def exercises(
     score: Score, reading: Reading, level: Level = "intermediate", each: int = 2
@@ -160,7 +169,7 @@ def exercises(
             place = (exercise.first, exercise.last)
             if place in places or (place in used and len(spare) >= each):
                 continue
-            if verify(exercise, score, reading) or not is_borne_out(exercise, score, reading):
+            if verify(exercise, score, reading) or not exercise.is_so(score, reading):
                 continue
             said = exercise.prompt(score)
             if said in words and kind != HEARD:
@@ -173,13 +182,6 @@ def exercises(
         used |= {(exercise.first, exercise.last) for exercise in own}
         found += own
     return tuple(replace(exercise, step=k) for k, exercise in enumerate(found, start=1))
-
-
-def is_borne_out(exercise: Exercise, score: Score, reading: Reading) -> bool:
-    """Whether the notes bear out all that an exercise says of the piece."""
-    known = facts(score, reading.spans)
-    stretch = (exercise.start, exercise.end)
-    return all(c.holds(known) for c in exercise_claims(score, exercise.kind, exercise.values, stretch))
 
 
 # --- which chords are fit to ask about -------------------------------------------------------------------
@@ -673,21 +675,16 @@ def _hear_mode(score: Score, reading: Reading) -> Iterator[Exercise]:
         )
 
 
-_CADENCES = ("authentic", "half", "deceptive", "plagal")
-
-
-def cadence_family(label: str) -> str | None:
-    """Return what an ear is asked to tell: authentic, half, deceptive or plagal; None for others."""
-    table = {"perfect authentic": "authentic", "imperfect authentic": "authentic", "phrygian half": "half"}
-    family = table.get(label, label)
-    return family if family in _CADENCES else None
+_CADENCES = tuple(FAMILIES)
+_FAMILY = {label: family for family, labels in FAMILIES.items() for label in labels}
+"""What an ear is asked to tell of a cadence, by its label."""
 
 
 def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
     events = [
         (family, event, found)
         for event, found in CADENCE.all(reading.events)
-        if (family := cadence_family(event.label)) is not None
+        if (family := _FAMILY.get(event.label)) is not None
     ]
     rare = sorted(events, key=lambda three: (-_CADENCES.index(three[0]), -three[1].confidence))
     seen: set[str] = set()
