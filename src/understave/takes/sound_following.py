@@ -69,7 +69,7 @@ class Heard:
 
     def __init__(self, sound: Samples, rate: int) -> None:
         mono = np.asarray(sound.mean(axis=1) if sound.ndim > 1 else sound, np.float32)
-        mono = resample(mono, rate, RATE) if rate != RATE else mono
+        mono = resample(mono, rate, RATE)
         self.tuning = tuning(mono)
         power = _levels(mono, self.tuning)
         level = np.log1p(30 * power / max(float(np.quantile(power.max(axis=1), 0.99)), 1e-9))
