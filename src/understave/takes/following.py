@@ -68,6 +68,7 @@ class _Table:
         self.single = np.where(written.size == 1, np.float32(SINGLE), np.float32(0.0))
         self.at_bar = np.full(self.count, TO_ANY, np.float32)
         self.at_bar[written.bars] = TO_BAR
+        self.bar_of = written.bar_of.astype(np.float32)
 
     def first(self) -> Row:
         """Return the costs after the first strike: anywhere, rather at a barline, best at the beginning."""
@@ -90,7 +91,7 @@ class _Table:
         """Return where a jump would start, and what it costs to each moment."""
         low = int(np.argmin(total))
         relief = RELIEF * min(1.0, max(0.0, gap - 0.2) / PAUSE)
-        far = np.minimum(1.0, np.abs(self.written.bar_of - self.written.bar_of[low]) / FAR_BARS)
+        far = np.minimum(1.0, np.abs(self.bar_of - self.bar_of[low]) / FAR_BARS)
         return low, np.asarray(self.at_bar + (FAR * far + (float(total[low]) - relief)), np.float32)
 
     def following(self, total: Row, t: int) -> Row:

@@ -36,7 +36,7 @@ def played_spans(
     `pairs` are its matches, {strike: (moment, key)}, one at least; `at` the moments that were struck and
     `seconds` when, both rising; `jumps` whether it begins and ends at a jump.
     """
-    of = written.bar_of.astype(int)
+    of = written.bar_of
     low, high = min(i for i, _ in pairs.values()), max(i for i, _ in pairs.values())
     bars = range(of[low], of[high] + 1)
     edges = np.searchsorted(of, [*bars, bars.stop])

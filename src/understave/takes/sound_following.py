@@ -86,7 +86,7 @@ class Heard:
 
 def told_bars(written: Written, followed: Followed) -> dict[int, bool]:
     """Say of each bar, by its place among those with notes, whether it is surely the one that is heard."""
-    of = written.bar_of.astype(int)
+    of = written.bar_of
     places = sorted(set(of.tolist()))
     quarters, seconds = written.quarters, followed.seconds
     starts = np.array([int(np.flatnonzero(of == k)[0]) for k in places])
