@@ -220,6 +220,17 @@ def test_keys_struck_at_once_with_a_chord_lead_nowhere_else():
         assert path.places[-3:].tolist() == ([0] * 3 if jumps else [len(written.times) - 1] * 3)
 
 
+def test_a_bar_of_one_note_between_bars_passed_over_is_not_told():
+    # The truth is which bars were put one after another, with a silence in time between.
+    score = build(
+        "C5:1/2 D5 | E5 F5 | G5 A5 | B5 C6 | D6 B5 | G5 E5 | C4+E4+G4+C5:1 | A3 | D4+G4+B4+D5 "
+        "| F5:1/2 A5 | C6 B5 | A5 G5 | D5 B4 | E5 C5 | D5 G4",
+        meter="1/4",
+    )
+    before, after = plainly(of_bars(score, 0, 5), 0, 0.25), plainly(of_bars(score, 9, 14), 9 * 0.25, 0.25)
+    assert bars_told(tie(score, recorded([*before, *after]))) == {*range(6), *range(9, 15)}
+
+
 def test_bars_played_otherwise_are_not_told_of_another_place(piece):
     score = piece[0]
     bars = score.measures
