@@ -201,12 +201,12 @@ def _without_excursions(written: Written, path: Path, starts: Seconds) -> tuple[
             ),
             None,
         )
-        if k < len(edges) - 1 and back is not None:
+        if back is None:
+            kept.append(edges[k])
+            k += 1
+        else:
             away[edges[k] : edges[back]] = True
             k = back + 1
-            continue
-        kept.append(edges[k])
-        k += 1
     return kept, away
 
 
