@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
@@ -140,8 +141,8 @@ def started_desk(place: Path, *lesson: str) -> Iterator[str]:
 
 
 def own_browser() -> str | None:
-    """The path of a Chromium of this machine, None where there is none."""
-    return next(filter(None, map(shutil.which, _BROWSERS)), None)
+    """The path of a Chromium of this machine, None where there is none or nothing to drive it with."""
+    return next(filter(None, map(shutil.which, _BROWSERS)), None) if find_spec("playwright") else None
 
 
 @contextmanager

@@ -59,7 +59,7 @@ WAYS = {
 }
 
 
-def movements() -> Iterator[tuple[str, Score]]:
+def movements() -> Iterator[Score]:
     """Yield movements of some quartets; a movement begins where bars are counted from one again."""
     for path in sorted((data_folder() / "quartets-unlabelled").glob("*.mxl")):
         if not path.name.startswith(WORKS):
@@ -72,7 +72,7 @@ def movements() -> Iterator[tuple[str, Score]]:
         for first, end in zip(edges, [*edges[1:], len(score.measures)], strict=True):
             movement = _cut(score, first, end)
             if len(movement.notes) < MOST_NOTES:
-                yield f"{path.stem[:34]}, {first}", movement
+                yield movement
 
 
 def _cut(score: Score, first: int, end: int) -> Score:
@@ -200,7 +200,7 @@ def main() -> None:
         way = WAYS[name]
         started = time.process_time()
         rows = []
-        for k, (_, score) in enumerate(scores):
+        for k, score in enumerate(scores):
             chance = random.Random(1000 * asked.seed + k)
             performed = played(score, order_played(score, way, chance), way, chance)
             written = other_edition(score, chance) if way.edition else score

@@ -256,11 +256,11 @@ def _read(home: Path, held_out: bool) -> tuple[Score, tuple[Performed, ...]]:
 def jobs(asked: argparse.Namespace) -> Iterator[Job]:
     """Yield what is to be rendered, the longest pieces first."""
     fonts: list[Path] = asked.soundfont
-    instruments = [(f.stem, f) for f in fonts]
+    instruments: list[tuple[str, Path | None]] = [(f.stem, f) for f in fonts]
     if asked.midi_only:
-        instruments = [("none", None)]  # type: ignore[list-item]
+        instruments = [("none", None)]
     elif not asked.held_out:
-        instruments += [(i.name, None) for i in modelled()]  # type: ignore[misc]
+        instruments += [(i.name, None) for i in modelled()]
     for piece, kind, home, names in _played(asked.held_out):
         if asked.piece not in piece:
             continue

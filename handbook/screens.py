@@ -11,7 +11,6 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Container
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +35,7 @@ def make_screens(piece: Path, folder: Path) -> tuple[str, ...]:
             page = ["pdftoppm", "-r", "60", "-f", "2", "-l", "2", "-singlefile", "-png"]
             paper = lesson / "exports" / "student.pdf"
             subprocess.run([*page, str(paper), str(folder / "student")], check=True)
-        if own_browser() and find_spec("playwright"):
+        if own_browser():
             with browser() as running:
                 _screens(running.new_page(viewport=_SIZE), lesson, folder)
     return tuple(name for name in SCREENS if (folder / name).is_file())

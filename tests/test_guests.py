@@ -33,11 +33,11 @@ def site(tmp_path_factory):
     return place
 
 
-def understave(*arguments, site, exit_code=0):
-    """Run the command with a folder of plug-ins; return standard output and standard error."""
+def python(*arguments, site, exit_code=0):
+    """Run Python with a folder of plug-ins; return standard output and standard error."""
     path = os.pathsep.join([str(site), *sys.path])
     done = subprocess.run(
-        [sys.executable, "-P", "-m", "understave", *map(str, arguments)],
+        [sys.executable, "-P", *arguments],
         env={**os.environ, "PYTHONPATH": path, "COLUMNS": "200"},
         capture_output=True,
         encoding="utf-8",
@@ -45,6 +45,11 @@ def understave(*arguments, site, exit_code=0):
     assert done.returncode == exit_code, done.stderr
     assert "Traceback" not in done.stderr + done.stdout
     return done.stdout, done.stderr
+
+
+def understave(*arguments, site, exit_code=0):
+    """Run the command with a folder of plug-ins; return standard output and standard error."""
+    return python("-m", "understave", *map(str, arguments), site=site, exit_code=exit_code)
 
 
 def in_turn(*commands, site):
@@ -58,14 +63,8 @@ def in_turn(*commands, site):
         "    told.append(out.buffer.getvalue().decode())\n"
         "print(json.dumps(told))"
     )
-    done = subprocess.run(
-        [sys.executable, "-P", "-c", code, json.dumps([[str(word) for word in c] for c in commands])],
-        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(site), *sys.path]), "COLUMNS": "200"},
-        capture_output=True,
-        encoding="utf-8",
-    )
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    told, _ = python("-c", code, json.dumps([[str(word) for word in c] for c in commands]), site=site)
+    return json.loads(told)
 
 
 class TestThePlugin:

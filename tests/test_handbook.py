@@ -1,11 +1,10 @@
 """The handbook: links are really followed, and what would be fetched from elsewhere is told."""
 
 import re
-import shutil
 import struct
-from importlib.util import find_spec
 
 import pytest
+from benchmarks.desk_in_browser import own_browser
 from handbook.build import (
     EXAMPLES,
     PAGES,
@@ -121,7 +120,7 @@ def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path, monkeypatch
         assert (tmp_path / "site" / f"{page}.html").exists()
     pictures = tmp_path / "site" / "pictures"
     assert (pictures / "reading.svg").exists()
-    if any(map(shutil.which, ("chromium", "google-chrome"))) and find_spec("playwright"):
+    if own_browser():
         assert "pictures/desk.png" in (tmp_path / "site" / "how-to.html").read_text(encoding="utf-8")
         for name in ("desk.png", "wall.png", "homework.png"):
             # The size of the window, from the header of the PNG (ISO/IEC 15948): nothing is cut off.

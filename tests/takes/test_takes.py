@@ -14,7 +14,9 @@ from datetime import datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
+from tests.findings.build import build
 
 from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance, Strike
@@ -26,6 +28,7 @@ from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
 from understave.takes import Recording, read_take, tie
 from understave.takes.doubts import other_places
+from understave.takes.following import follow
 from understave.takes.kept import add_take, drop_take, kept_take, take_names
 from understave.takes.paper import slipped, take_pdf
 from understave.takes.picture import draw_take
@@ -41,6 +44,7 @@ from understave.takes.views import (
     printed_alone,
     run_over,
 )
+from understave.takes.written import Written
 from understave.theory.pitch import Pitch
 
 PIECE = Path(__file__).resolve().parents[2] / "examples" / "chain-ferry" / "score.musicxml"
@@ -203,6 +207,30 @@ def test_no_bar_is_told_that_was_skipped_or_only_touched_at_a_jump(piece):
         assert len(bars_told(take)) > 0.9 * (last - first + 1)
 
 
+def test_keys_struck_at_once_with_a_chord_lead_nowhere_else():
+    # Nobody strikes two places of a score at one moment; common practice, no source.
+    score = build("C3+E3+G3:4 | C5:1/2 D5 E5 F5 G5 A5 B5 C6 | D6:1/2 C6 B5 A5 G5 F5 E5 D5 | F#4:4")
+    written = Written(score)
+    first = [48, 52, 55]
+    scale = [n.midi for n in score.notes if n.measure in (1, 2)]
+    times = [0.0] * 3 + [1 + k / 4 for k in range(16)]
+    for last, jumps in ([5.0] * 4, 0), ([5.0, 7.0, 7.0, 7.0], 1):
+        path = follow(written, np.array([*first, *scale, 66, *first]), np.array([*times, *last]))
+        assert path.jumped.sum() == jumps
+        assert path.places[-3:].tolist() == ([0] * 3 if jumps else [len(written.times) - 1] * 3)
+
+
+def test_a_bar_of_one_note_between_bars_passed_over_is_not_told():
+    # The truth is which bars were put one after another, with a silence in time between.
+    score = build(
+        "C5:1/2 D5 | E5 F5 | G5 A5 | B5 C6 | D6 B5 | G5 E5 | C4+E4+G4+C5:1 | A3 | D4+G4+B4+D5 "
+        "| F5:1/2 A5 | C6 B5 | A5 G5 | D5 B4 | E5 C5 | D5 G4",
+        meter="1/4",
+    )
+    before, after = plainly(of_bars(score, 0, 5), 0, 0.25), plainly(of_bars(score, 9, 14), 9 * 0.25, 0.25)
+    assert bars_told(tie(score, recorded([*before, *after]))) == {*range(6), *range(9, 15)}
+
+
 def test_bars_played_otherwise_are_not_told_of_another_place(piece):
     score = piece[0]
     bars = score.measures
@@ -215,8 +243,8 @@ def test_bars_played_otherwise_are_not_told_of_another_place(piece):
     assert {*range(12), *range(15, 25)} <= bars_told(take)
 
 
-def test_a_passage_that_going_on_would_nearly_explain_is_unsure():
-    score = read_score(PIECE)
+def test_a_passage_that_going_on_would_nearly_explain_is_unsure(piece):
+    score = piece[0]
     notes = [n.id for n in of_bars(score, 3, 4)]
     by_id = score.note_by_id
     shift = score.measures[8].start - score.measures[3].start

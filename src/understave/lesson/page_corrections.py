@@ -58,7 +58,7 @@ class Decision:
 
 @dataclass(frozen=True, slots=True)
 class PageEntry:
-    """A line of the file: a decision about the pages of a PDF (`of`), or the entry that it takes back."""
+    """A line of the file: a decision about the pages of a file (`of`), or the entry that it takes back."""
 
     id: int
     decision: Decision | None

@@ -68,6 +68,7 @@ class _Table:
         self.single = np.where(written.size == 1, np.float32(SINGLE), np.float32(0.0))
         self.at_bar = np.full(self.count, TO_ANY, np.float32)
         self.at_bar[written.bars] = TO_BAR
+        self.bar_of = written.bar_of.astype(np.float32)
 
     def first(self) -> Row:
         """Return the costs after the first strike: anywhere, rather at a barline, best at the beginning."""
@@ -86,12 +87,12 @@ class _Table:
         new = min(0.97, max(0.03, new))
         return -log(1 - new), -log(new), gap
 
-    def jump(self, total: Row, gap: float) -> tuple[int, Row]:
-        """Return where a jump would start, and what it costs to each moment."""
+    def jump(self, total: Row, go: float, gap: float) -> tuple[int, Row]:
+        """Return where a jump would start, and what it costs to each moment: `go` as a new one, and more."""
         low = int(np.argmin(total))
         relief = RELIEF * min(1.0, max(0.0, gap - 0.2) / PAUSE)
-        far = np.minimum(1.0, np.abs(self.written.bar_of - self.written.bar_of[low]) / FAR_BARS)
-        return low, np.asarray(self.at_bar + (FAR * far + (float(total[low]) - relief)), np.float32)
+        far = np.minimum(1.0, np.abs(self.bar_of - self.bar_of[low]) / FAR_BARS)
+        return low, np.asarray(self.at_bar + (FAR * far + (float(total[low]) + go - relief)), np.float32)
 
     def following(self, total: Row, t: int) -> Row:
         """Return the costs after strike `t` from those before it."""
@@ -108,7 +109,7 @@ class _Table:
             np.minimum(after[:-step], total[step:] + np.float32(late + step), out=after[:-step])
         if len(written.leave):
             np.minimum.at(after, written.enter, total[written.leave] + np.float32(go) + written.price)
-        np.minimum(after, self.jump(total, gap)[1] + np.float32(go), out=after)
+        np.minimum(after, self.jump(total, go, gap)[1], out=after)
         cost = written.cost[self.keys[t]]
         after += cost
         beside = np.where(cost == np.float32(NEAR_KEY), np.float32(TRILL), np.float32(BESIDE))
@@ -142,11 +143,11 @@ class _Table:
         stay, go, gap = self.stay_and_go(t)
         cost = float(written.cost[self.keys[t], place])
         held = (min(stay, HELD_OPEN) if written.loose[place] else stay) + float(self.single[place])
-        low, jumping = self.jump(total, gap)
+        low, jumping = self.jump(total, go, gap)
         ways = [
             (float(total[place]) + held + cost, place, "stay"),
             (float(total[place]) + self.beside(t, cost), place, "beside"),
-            (float(jumping[place]) + go + cost, low, "jump"),
+            (float(jumping[place]) + cost, low, "jump"),
         ]
         late = LATE_SOON if gap < SOON else LATE
         for step in range(1, AHEAD + 1):

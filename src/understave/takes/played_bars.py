@@ -33,10 +33,11 @@ def played_spans(
 ) -> list[tuple[int, int]]:
     """Return the first and last moment of each part of a stretch whose bars were played.
 
-    `pairs` are its matches, {strike: (moment, key)}, one at least; `at` the moments that were struck and
-    `seconds` when, both rising; `jumps` whether it begins and ends at a jump.
+    In each something was struck. `pairs` are the stretch's matches, {strike: (moment, key)}, one at least;
+    `at` the moments that were struck and `seconds` when, both rising; `jumps` whether it begins and ends at
+    a jump.
     """
-    of = written.bar_of.astype(int)
+    of = written.bar_of
     low, high = min(i for i, _ in pairs.values()), max(i for i, _ in pairs.values())
     bars = range(of[low], of[high] + 1)
     edges = np.searchsorted(of, [*bars, bars.stop])
@@ -60,6 +61,6 @@ def played_spans(
     spans = []
     for right, group in groupby(range(len(bars)), key=lambda k: played[k]):
         ks = list(group)
-        if right:
+        if right and any(matched[bars[k]] for k in ks):
             spans.append((int(inner[ks[0]]), int(inner[ks[-1] + 1]) - 1))
     return spans

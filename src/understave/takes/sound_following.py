@@ -69,7 +69,7 @@ class Heard:
 
     def __init__(self, sound: Samples, rate: int) -> None:
         mono = np.asarray(sound.mean(axis=1) if sound.ndim > 1 else sound, np.float32)
-        mono = resample(mono, rate, RATE) if rate != RATE else mono
+        mono = resample(mono, rate, RATE)
         self.tuning = tuning(mono)
         power = _levels(mono, self.tuning)
         level = np.log1p(30 * power / max(float(np.quantile(power.max(axis=1), 0.99)), 1e-9))
@@ -86,7 +86,7 @@ class Heard:
 
 def told_bars(written: Written, followed: Followed) -> dict[int, bool]:
     """Say of each bar, by its place among those with notes, whether it is surely the one that is heard."""
-    of = written.bar_of.astype(int)
+    of = written.bar_of
     places = sorted(set(of.tolist()))
     quarters, seconds = written.quarters, followed.seconds
     starts = np.array([int(np.flatnonzero(of == k)[0]) for k in places])

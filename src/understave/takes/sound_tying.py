@@ -118,7 +118,7 @@ def _agreed(run: Run, written: Written, bars: Sequence[int], heard: Heard) -> di
         return {}
     followed: Followed = follow_sound(heard, written, begin, end)
     clear = told_bars(written, followed)
-    of = written.bar_of.astype(int)
+    of = written.bar_of
     found: dict[int, bool | None] = {}
     for place in sorted(set(of.tolist())):
         here = np.flatnonzero(of == place)

@@ -115,11 +115,11 @@ def tie_struck(score: Score, recording: Recording, first: int | None, last: int 
         raise TakeError(f"{recording.media} has no notes in it: nothing was played.")
     whole = _stretches(written, keys, starts, follow(written, keys, starts))
     stretches = [part for one in whole for part in _parts(written, starts, one)]
-    take = _take(score, recording, written, order, keys, starts, stretches)
+    take = _take(recording, written, order, keys, starts, stretches)
     doubt = too_little(written, keys, take)
     if doubt is not None and take.runs:
         # Whether it is this piece is asked of all that was tied, of bars that are not told, too.
-        doubt = too_little(written, keys, _take(score, recording, written, order, keys, starts, whole))
+        doubt = too_little(written, keys, _take(recording, written, order, keys, starts, whole))
     if doubt is not None:
         raise TakeError(doubt.format(name=recording.media))
     return _with_doubts(score, take, stretches)
@@ -201,12 +201,12 @@ def _without_excursions(written: Written, path: Path, starts: Seconds) -> tuple[
             ),
             None,
         )
-        if k < len(edges) - 1 and back is not None:
+        if back is None:
+            kept.append(edges[k])
+            k += 1
+        else:
             away[edges[k] : edges[back]] = True
             k = back + 1
-            continue
-        kept.append(edges[k])
-        k += 1
     return kept, away
 
 
@@ -228,8 +228,7 @@ def _goes_on(written: Written, path: Path, starts: Seconds, leave: int, back: in
     return any(expected * pace / IN_TIME <= took <= expected * pace * IN_TIME for pace in paces)
 
 
-def _take(  # noqa: PLR0913
-    score: Score,
+def _take(
     recording: Recording,
     written: Written,
     order: Sequence[int],
@@ -269,8 +268,8 @@ def _take(  # noqa: PLR0913
             Run(
                 tuple(moments.tolist()),
                 tuple(one.seconds.tolist()),
-                _bar_of(score, written, int(one.at[0])),
-                _bar_of(score, written, int(one.at[-1])),
+                written.notes[one.at[0]][0].measure,
+                written.notes[one.at[-1]][0].measure,
                 round(sure, 4),
             )
         )
@@ -286,10 +285,6 @@ def _take(  # noqa: PLR0913
         tuple(ornaments),
         fitting / max(1, len(keys)),
     )
-
-
-def _bar_of(score: Score, written: Written, place: int) -> int:
-    return score.note_by_id[written.notes[place][0].id].measure
 
 
 def _with_doubts(score: Score, take: Take, stretches: Sequence[_Stretch]) -> Take:

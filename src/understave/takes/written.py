@@ -48,8 +48,7 @@ class Written:
         measures = score.measures[first : end + 1]
         starts = [bisect_left(self.times, measure.start) for measure in measures]
         self.bars: NDArray[np.intp] = np.unique([i for i in starts if i < len(self.times)]).astype(np.intp)
-        bar_of = np.searchsorted(self.bars, np.arange(len(self.times)), side="right")
-        self.bar_of: NDArray[np.float32] = bar_of.astype(np.float32)
+        self.bar_of: NDArray[np.intp] = np.searchsorted(self.bars, np.arange(len(self.times)), side="right")
         ways = _ways(self.times, score, first, end)
         self.leave: NDArray[np.intp] = np.array([w[0] for w in ways], np.intp)
         self.enter: NDArray[np.intp] = np.array([w[1] for w in ways], np.intp)
