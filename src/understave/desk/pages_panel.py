@@ -201,6 +201,8 @@ async def bar(desk: Desk, request: Request) -> Any:
 
 async def picture(desk: Desk, request: Request) -> Any:
     """Show a bar as its page has it."""
+    from understave.score.readers.page.page_reader import SEEN
+
     lesson, printed, index = await _asked(desk, request)
     frame = printed.bars[index].frame
     frame = frame._replace(x0=max(0.0, frame.x0 - BESIDE), x1=min(1.0, frame.x1 + BESIDE))
@@ -208,7 +210,9 @@ async def picture(desk: Desk, request: Request) -> Any:
     found = desk.pictures.get(key)
     if found is None:
         data = await asyncio.to_thread(lesson.folder.score.read_bytes)
-        found = desk.pictures[key] = await lesson.make_picture(work.page_picture, data, frame)
+        found = desk.pictures[key] = await lesson.make_picture(
+            work.page_picture, data, frame, SEEN in printed.score.warnings
+        )
         while len(desk.pictures) > PICTURES_KEPT:
             desk.pictures.pop(next(iter(desk.pictures)))
     return Response(found, media_type="image/png")
