@@ -9,17 +9,16 @@ lines and curves. Out: a `Sheet` whose lengths are points, y upwards, with stave
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from understave.networks import network_of
 from understave.score.readers.page.ink import Box, Line, Page
 from understave.score.readers.page.layout import Curve, Sheet, Staff, Symbol, System, bar_lines, groups, join
 from understave.score.readers.page.seen_symbols import CLASSES, LAYERS
@@ -138,14 +137,7 @@ class _Seen:
     layers: dict[str, Mask]
 
 
-@lru_cache(maxsize=1)
-def _network(weights: Path) -> Any:
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.log_severity_level = 3
-    options.intra_op_num_threads = int(os.environ.get("OMP_NUM_THREADS") or 0)  # 0: every core
-    return onnxruntime.InferenceSession(str(weights), options, providers=["CPUExecutionProvider"])
+_network = lru_cache(maxsize=1)(network_of)
 
 
 def _look(picture: Floats, weights: Path) -> _Seen:
