@@ -30,6 +30,7 @@ from PIL import Image
 
 from understave.score.readers.page.ink import Line, Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
+from understave.score.readers.page.picture_files import pictures_in
 from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, class_of
 
 FONTS = ("Bravura", "Gootville", "Leipzig", "Leland")
@@ -304,10 +305,7 @@ def made_of(path: Path, seed: int) -> Iterator[dict[str, Any]]:
         sheet = sort_page(page)
         if sheet is None or not sheet.systems:
             continue
-        shot = Image.open(io.BytesIO(picture)).convert("RGBA")
-        paper = Image.new("RGBA", shot.size, "white")
-        paper.alpha_composite(shot)
-        image = np.asarray(paper.convert("L"))
+        image = next(pictures_in(picture, path.name))
 
         def across(x: float) -> float:
             return x * scale

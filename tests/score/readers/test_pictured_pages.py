@@ -23,7 +23,7 @@ from understave.score.readers.page.assembly import assemble
 from understave.score.readers.page.ink import Box, Line, read_pages
 from understave.score.readers.page.layout import sort_page
 from understave.score.readers.page.page_reader import read_bars, read_page
-from understave.score.readers.page.seen_symbols import LAYERS
+from understave.score.readers.page.seen_symbols import LAYERS, SPACE
 
 ABC = """X:1
 T:Page
@@ -32,7 +32,7 @@ L:1/4
 K:D
 D- D/F/ A, | c>B ^G | [DFA]2 z | B/4c/4d/4e/4 d c | f3 | D,2 C | (3ABc d2 | z F2 | G/2A/2 B ^c | [Dd]3 |]
 """
-SIDE = picture.SPACE
+SIDE = SPACE
 
 
 @pytest.fixture(scope="module")

@@ -23,8 +23,8 @@ from understave.score.readers.page.assembly import PrintedBar, assemble
 from understave.score.readers.page.certainty import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
-from understave.score.readers.page.picture_files import pictures_in, pictures_in_pdf
-from understave.score.readers.page.seen_page import Grey, see
+from understave.score.readers.page.picture_files import Grey, pictures_in, pictures_in_pdf
+from understave.score.readers.page.seen_page import see
 from understave.score.readers.page.told_signs import Told
 
 

@@ -21,13 +21,11 @@ import numpy.typing as npt
 from understave.networks import network_of
 from understave.score.readers.page.ink import Box, Line, Page
 from understave.score.readers.page.layout import Curve, Sheet, Staff, Symbol, System, bar_lines, groups, join
-from understave.score.readers.page.seen_symbols import CLASSES, LAYERS
+from understave.score.readers.page.picture_files import Grey
+from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, SPACE
 
 Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
-Grey = npt.NDArray[np.uint8]
-SPACE = 12
-"""Pixels from one staff line to the next in what the network sees."""
 _POINTS = 5.0
 """Points from one staff line to the next in what is given out."""
 _SURE = 0.35
