@@ -20,7 +20,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
-from understave.disk import append_whole, locked
+from understave.disk import append_lines, locked
 from understave.errors import LessonError
 from understave.harmony.corrections import standing_ids
 from understave.lesson.folder import LessonFolder
@@ -166,9 +166,7 @@ def _append(folder: Path, table: Mapping[str, Any], made: Callable[[int], PageEn
         number = max((entry.id for entry in read_entries(folder)), default=0) + 1
         line = json.dumps({"id": number, **table}, ensure_ascii=False).encode() + b"\n"
         try:
-            # A line that a loss of power cut short stays a line of its own, and is passed over.
-            whole = path.read_bytes() if path.exists() else b""
-            append_whole(path, line if not whole or whole.endswith(b"\n") else b"\n" + line)
+            append_lines(path, line)
         except OSError as error:
             raise LessonError(f"The bar could not be saved in {path} ({error.strerror}).") from None
     return made(number)
