@@ -163,9 +163,10 @@ export class DeskPages extends HTMLElement {
     this.#head.textContent = word("pages_bar", { n: bar.number, page: bar.page });
     this.#told.textContent = this.#sure(bar);
     this.#wrong.replaceChildren();
-    this.#drawRead(bar);
-    // What is being typed stays, where the bar has not become another.
-    if (!same || JSON.stringify(before?.lines) !== JSON.stringify(bar.lines)) this.#drawLines(bar);
+    // What is being dragged or typed stays, where the bar has not become another.
+    const alike = same && JSON.stringify(before?.lines) === JSON.stringify(bar.lines);
+    if (!alike || before?.svg !== bar.svg) this.#drawRead(bar);
+    if (!alike) this.#drawLines(bar);
     this.#drawSigns(bar);
     if (show) this.dispatchEvent(new CustomEvent("show", { detail: { first: index, last: index, notes: [] }, bubbles: true }));
     // Nothing waits for the picture; until it is there, that of another bar is not shown in its place.
