@@ -33,13 +33,18 @@ def verovio_pdf(source: bytes, font: str = "Leipzig", **options: object) -> byte
         raise ValueError("verovio does not read this score")
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
-        lines = ["#set page(width: 210mm, height: 297mm, margin: 0pt)"]
-        for number in range(1, toolkit.getPageCount() + 1):
-            (root / f"{number}.svg").write_text(toolkit.renderToSVG(number), encoding="utf-8")
-            lines.append(f'#image("{number}.svg", width: 210mm)')
-        (root / "pages.typ").write_text("\n".join(lines), encoding="utf-8")
-        made: bytes = typst.compile(root / "pages.typ", root=root)
+        made: bytes = typst.compile(laid_out(toolkit, root, toolkit.getPageCount()), root=root)
         return made
+
+
+def laid_out(toolkit: verovio.toolkit, folder: Path, count: int) -> Path:
+    """Write the first pages of what verovio has loaded into a folder; return what typst is given, on A4."""
+    lines = ["#set page(width: 210mm, height: 297mm, margin: 0pt)"]
+    for number in range(1, count + 1):
+        (folder / f"{number}.svg").write_text(toolkit.renderToSVG(number), encoding="utf-8")
+        lines.append(f'#image("{number}.svg", width: 210mm)')
+    (folder / "pages.typ").write_text("\n".join(lines), encoding="utf-8")
+    return folder / "pages.typ"
 
 
 def lilypond() -> bool:
