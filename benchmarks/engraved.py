@@ -6,7 +6,6 @@ package, not needed elsewhere) reads MusicXML through its own ``musicxml2ly`` an
 
 from __future__ import annotations
 
-import io
 import shutil
 import subprocess
 import tempfile
@@ -14,10 +13,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import typst
 import verovio
 from PIL import Image, ImageFilter
+
+from understave.score.readers.page.picture_files import Grey, pictures_in
 
 FONTS = ("Bravura", "Gootville", "Leipzig", "Leland", "Petaluma")
 """The SMuFL fonts that verovio carries."""
@@ -33,13 +33,18 @@ def verovio_pdf(source: bytes, font: str = "Leipzig", **options: object) -> byte
         raise ValueError("verovio does not read this score")
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
-        lines = ["#set page(width: 210mm, height: 297mm, margin: 0pt)"]
-        for number in range(1, toolkit.getPageCount() + 1):
-            (root / f"{number}.svg").write_text(toolkit.renderToSVG(number), encoding="utf-8")
-            lines.append(f'#image("{number}.svg", width: 210mm)')
-        (root / "pages.typ").write_text("\n".join(lines), encoding="utf-8")
-        made: bytes = typst.compile(root / "pages.typ", root=root)
+        made: bytes = typst.compile(laid_out(toolkit, root, toolkit.getPageCount()), root=root)
         return made
+
+
+def laid_out(toolkit: verovio.toolkit, folder: Path, count: int) -> Path:
+    """Write the first pages of what verovio has loaded into a folder; return what typst is given, on A4."""
+    lines = ["#set page(width: 210mm, height: 297mm, margin: 0pt)"]
+    for number in range(1, count + 1):
+        (folder / f"{number}.svg").write_text(toolkit.renderToSVG(number), encoding="utf-8")
+        lines.append(f'#image("{number}.svg", width: 210mm)')
+    (folder / "pages.typ").write_text("\n".join(lines), encoding="utf-8")
+    return folder / "pages.typ"
 
 
 def lilypond() -> bool:
@@ -63,9 +68,6 @@ def lilypond_pdf(source: bytes) -> bytes:
         return made.read_bytes()
 
 
-Grey = npt.NDArray[np.uint8]
-
-
 def pictures(pdf: bytes, pages: int, dpi: int = 300) -> list[Grey]:
     """Return the pages of a PDF of A4 as pictures, 255 white."""
     with tempfile.TemporaryDirectory() as folder:
@@ -75,14 +77,7 @@ def pictures(pdf: bytes, pages: int, dpi: int = 300) -> list[Grey]:
         lines += [f'#image("piece.pdf", page: {k}, width: 210mm)' for k in range(1, pages + 1)]
         (root / "pages.typ").write_text("\n".join(lines), encoding="utf-8")
         made: Any = typst.compile(root / "pages.typ", root=root, format="png", ppi=dpi)
-    return [_grey(png) for png in ([made] if isinstance(made, bytes) else made)]
-
-
-def _grey(png: bytes) -> Grey:
-    shot = Image.open(io.BytesIO(png)).convert("RGBA")
-    paper = Image.new("RGBA", shot.size, "white")
-    paper.alpha_composite(shot)
-    return np.asarray(paper.convert("L"))
+    return [next(pictures_in(png, "page")) for png in ([made] if isinstance(made, bytes) else made)]
 
 
 def worn(picture: Grey, seed: int) -> Grey:

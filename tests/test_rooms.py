@@ -16,7 +16,7 @@ PACKAGE = ROOT / "src" / "understave"
 
 # From the top down; what stands in one line may not know one another.
 ROOMS: tuple[tuple[str, ...], ...] = (
-    ("errors", "digests", "guests", "shown", "stored", "viewer"),
+    ("errors", "digests", "guests", "networks", "shown", "stored", "viewer"),
     ("disk", "faults", "parquet_files", "theory"),
     ("jobs",),
     ("score",),
@@ -136,6 +136,7 @@ ELSEWHERE = {
     "interpretation.reasons": "findings/test_catalogue.py",
     "interpretation.sounding": "test_face.py",
     "media.stops_data": "export/test_schemas.py",
+    "networks": "takes/test_stroke_hearing.py",
     "notebook": "test_face.py",
     "parquet_files": "export/test_parquet.py",
     "repertoire.counts": "repertoire/test_commands.py",

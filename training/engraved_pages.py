@@ -25,11 +25,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from benchmarks.engraved import laid_out
 from lxml import etree
 from PIL import Image
 
 from understave.score.readers.page.ink import Line, Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
+from understave.score.readers.page.picture_files import pictures_in
 from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, class_of
 
 FONTS = ("Bravura", "Gootville", "Leipzig", "Leland")
@@ -206,11 +208,10 @@ def engrave(source: bytes, chance: random.Random) -> tuple[bytes, list[bytes]]:
     import verovio
 
     toolkit = verovio.toolkit()
-    options: dict[str, object] = {name: chance.uniform(a, b) for name, (a, b) in _RANGES.items()}
-    options = {
-        n: round(v) if isinstance(_RANGES[n][0], int) else round(v, 2)  # type: ignore[call-overload]
-        for n, v in options.items()
-    }
+    options: dict[str, object] = {}
+    for name, (low, high) in _RANGES.items():
+        value = chance.uniform(low, high)
+        options[name] = round(value) if isinstance(low, int) else round(value, 2)
     toolkit.setOptions(
         {
             **options,
@@ -226,13 +227,9 @@ def engrave(source: bytes, chance: random.Random) -> tuple[bytes, list[bytes]]:
         raise ValueError("verovio does not read this score")
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
-        lines = ["#set page(width: 210mm, height: 297mm, margin: 0pt)"]
-        for number in range(1, min(toolkit.getPageCount(), 6) + 1):
-            (root / f"{number}.svg").write_text(toolkit.renderToSVG(number), encoding="utf-8")
-            lines.append(f'#image("{number}.svg", width: 210mm)')
-        (root / "pages.typ").write_text("\n".join(lines), encoding="utf-8")
-        pdf: bytes = typst.compile(root / "pages.typ", root=root)
-        pictures: Any = typst.compile(root / "pages.typ", root=root, format="png", ppi=DPI)
+        main = laid_out(toolkit, root, min(toolkit.getPageCount(), 6))
+        pdf: bytes = typst.compile(main, root=root)
+        pictures: Any = typst.compile(main, root=root, format="png", ppi=DPI)
     return pdf, [pictures] if isinstance(pictures, bytes) else list(pictures)
 
 
@@ -304,10 +301,7 @@ def made_of(path: Path, seed: int) -> Iterator[dict[str, Any]]:
         sheet = sort_page(page)
         if sheet is None or not sheet.systems:
             continue
-        shot = Image.open(io.BytesIO(picture)).convert("RGBA")
-        paper = Image.new("RGBA", shot.size, "white")
-        paper.alpha_composite(shot)
-        image = np.asarray(paper.convert("L"))
+        image = next(pictures_in(picture, path.name))
 
         def across(x: float) -> float:
             return x * scale

@@ -29,10 +29,8 @@ from torch import Tensor, nn
 from torch.nn import functional
 from torch.utils.data import DataLoader, IterableDataset
 
-from understave.score.readers.page.seen_symbols import CLASSES, LAYERS
+from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, SPACE
 
-SPACE = 12
-"""Pixels from one staff line to the next in what the network sees."""
 CROP = 576
 MOST = 600
 """Symbols of a piece that count at most."""

@@ -92,17 +92,19 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def append_whole(path: Path, data: bytes) -> None:
-    """Add bytes at the end of a file, which is made if need be, and see them onto the disk: all or none.
+def append_lines(path: Path, lines: bytes) -> None:
+    """Add lines at the end of a file, which is made if need be, and see them onto the disk: all or none.
 
-    Raises OSError if the disk refuses; then the file is as it was. Call it under `locked`.
+    What a loss of power cut short at the end of the file stays a line of its own. Raises OSError if the disk
+    refuses; then the file is as it was. Call it under `locked`.
     """
     new = not path.exists()
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o666)
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o666)
     try:
         before = os.fstat(handle).st_size
+        os.lseek(handle, max(0, before - 1), os.SEEK_SET)
         try:
-            rest = memoryview(data)
+            rest = memoryview(lines if os.read(handle, 1) in (b"", b"\n") else b"\n" + lines)
             while rest:
                 rest = rest[os.write(handle, rest) :]
             os.fsync(handle)

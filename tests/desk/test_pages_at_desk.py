@@ -23,7 +23,7 @@ from tests.desk.test_desk_in_browser import started
 from tests.in_browser import accessibility, running_browser, until
 from tests.once import opening
 
-from understave.desk import app
+from understave.desk import app, work
 from understave.desk.app import Desk
 from understave.desk.opened import OpenLesson
 from understave.desk.recent import Recent
@@ -92,6 +92,14 @@ def test_a_bar_is_shown_from_its_page_and_as_it_is_read(desk):
     ink = Image.open(io.BytesIO(picture.content)).convert("L")
     assert ink.getextrema() == (0, 255)
     assert lesson.score.measures[1].number == bar["number"]
+
+
+def test_a_file_that_took_the_place_of_another_is_shown(desk, monkeypatch):
+    client, lesson = desk
+    monkeypatch.setattr(work, "page_picture", lambda data, frame, seen: data[-4:])
+    assert client.get("/api/pages/picture?index=1").content == pages()[-4:]
+    lesson.folder.score.write_bytes(pages() + b"\n%new")  # the same pages, a bar stands where it stood
+    assert client.get("/api/pages/picture?index=1").content == b"%new"
 
 
 def test_a_typed_bar_is_kept_and_read_again_when_the_lesson_is_opened_again(desk):

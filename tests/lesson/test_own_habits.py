@@ -12,7 +12,9 @@ from understave.harmony.habit_learning import LEAST_PIECES, Learnt
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.reading import Correction
 from understave.lesson.folder import create_folder, open_folder, set_habits
-from understave.lesson.own_habits import OwnHabits, load, put_in_force, save, to_learn_from
+from understave.lesson.own_habits import OwnHabits, digest_of, load, put_in_force, save, to_learn_from
+from understave.lesson.page_corrections import Decision, add
+from understave.score.readers.page.told_signs import Place
 from understave.theory.key import Key
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "lock-water" / "score.musicxml"
@@ -54,3 +56,11 @@ def test_a_lesson_counts_once(tmp_path):
     folder = folder_in(tmp_path)
     corrections.append(folder.corrections, Correction("2", 1, "3", 1, Key.parse("Eb"), None))
     assert to_learn_from(OwnHabits(), [folder.path] * LEAST_PIECES)[0] == ()
+
+
+def test_what_is_corrected_on_pages_is_something_new_to_learn_from(tmp_path):
+    folder = folder_in(tmp_path)
+    corrections.append(folder.corrections, Correction("2", 1, "3", 1, Key.parse("Eb"), None))
+    before = digest_of([folder])
+    add(folder.path, "0123456789abcdef", Decision(Place(1, 0.3, 0.1), "key", (), "2"))
+    assert digest_of([folder]) != before

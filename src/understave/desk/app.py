@@ -124,7 +124,8 @@ class Desk:
         self._learners: work.Workers | None = None
         self.learning: asyncio.Task[None] | None = None
         self.reopening: asyncio.Task[None] | None = None
-        self.pictures: dict[tuple[Path, Frame], bytes] = {}
+        self.pictures: dict[tuple[str, Frame], bytes] = {}
+        """Bars as their pages have them, by the digest of the file and where they stand."""
         self.learns = False
         self.patience = habits_panel.PATIENCE
 

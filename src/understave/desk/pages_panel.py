@@ -29,7 +29,6 @@ from understave.lesson.page_corrections import (
     PageEntry,
     Printed,
     add,
-    digest_of,
     printed_in,
     read_entries,
     take_back,
@@ -70,24 +69,22 @@ def _needed(folder: LessonFolder) -> Printed:
     return found
 
 
-def _state(printed: Printed, index: int) -> str:
+def _row(printed: Printed, index: int) -> dict[str, Any]:
+    """Return a bar as it stands in the list: which it is, how sure, and what was decided."""
+    score, bar = printed.score, printed.bars[index]
     said = {decision.what for decision in printed.decided.get(index, ())}
-    return "typed" if "notes" in said else "right" if "right" in said else "read"
+    return {
+        "index": index,
+        "number": score.bar_name(score.measures[index]),
+        "page": bar.frame.page,
+        "sure": round(bar.sure, 3),
+        "state": "typed" if "notes" in said else "right" if "right" in said else "read",
+    }
 
 
 def listed_bars(printed: Printed, entries: Sequence[PageEntry]) -> dict[str, Any]:
     """Return all bars, the least sure first and those that are settled last, and what can be undone."""
-    score = printed.score
-    rows = [
-        {
-            "index": k,
-            "number": score.bar_name(score.measures[k]),
-            "page": bar.frame.page,
-            "sure": round(bar.sure, 3),
-            "state": _state(printed, k),
-        }
-        for k, bar in enumerate(printed.bars)
-    ]
+    rows = [_row(printed, index) for index in range(len(printed.bars))]
     rows.sort(key=lambda row: (row["sure"], row["index"]))
     steps = history(entries)
     return {
@@ -102,11 +99,7 @@ def bar_told(printed: Printed, index: int, language: Language) -> dict[str, Any]
     """Return the voices of a bar as text, and the signs that hold in it."""
     score, measure = printed.score, printed.score.measures[index]
     return {
-        "index": index,
-        "number": score.bar_name(measure),
-        "page": printed.bars[index].frame.page,
-        "state": _state(printed, index),
-        "sure": round(printed.bars[index].sure, 3),
+        **_row(printed, index),
         "lines": [
             {"staff": line.staff, "voice": line.voice, "text": line.text, "marks": line.marks}
             for line in lines_of(score, index, language)
@@ -164,7 +157,7 @@ def _change(folder: LessonFolder, asked: dict[str, Any]) -> dict[str, Any]:
                 decision = decided(printed, index, asked)
         except BarTextError as error:
             return {"refused": {"name": error.name, "values": error.values}}
-        add(folder.path, digest_of(folder.score.read_bytes()), decision)
+        add(folder.path, printed.of, decision)
     return listed_bars(_needed(folder), read_entries(folder.path))
 
 
@@ -208,14 +201,18 @@ async def bar(desk: Desk, request: Request) -> Any:
 
 async def picture(desk: Desk, request: Request) -> Any:
     """Show a bar as its page has it."""
+    from understave.score.readers.page.page_reader import SEEN
+
     lesson, printed, index = await _asked(desk, request)
     frame = printed.bars[index].frame
     frame = frame._replace(x0=max(0.0, frame.x0 - BESIDE), x1=min(1.0, frame.x1 + BESIDE))
-    key = (lesson.folder.path, frame)
+    key = (printed.of, frame)
     found = desk.pictures.get(key)
     if found is None:
         data = await asyncio.to_thread(lesson.folder.score.read_bytes)
-        found = desk.pictures[key] = await lesson.make_picture(work.page_picture, data, frame)
+        found = desk.pictures[key] = await lesson.make_picture(
+            work.page_picture, data, frame, SEEN in printed.score.warnings
+        )
         while len(desk.pictures) > PICTURES_KEPT:
             desk.pictures.pop(next(iter(desk.pictures)))
     return Response(found, media_type="image/png")

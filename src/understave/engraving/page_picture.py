@@ -13,17 +13,24 @@ from pathlib import Path
 import typst
 
 from understave.errors import ScoreError
-from understave.score.readers.page.picture_files import pictures_in
+from understave.score.readers.page.picture_files import Grey, picture_in_pdf, pictures_in
 from understave.score.readers.page.told_signs import Frame
 
 DOTS = 220.0
 """Dots an inch: a staff of 7 mm is 60 high, sharp on any screen it is shown on."""
 
 
-def page_picture(data: bytes, frame: Frame) -> bytes:
-    """Return what stands in a frame of a PDF as PNG; raise ScoreError where the page cannot be drawn."""
+def page_picture(data: bytes, frame: Frame, seen: bool = False) -> bytes:
+    """Return what stands in a frame of a PDF as PNG; raise ScoreError where the page cannot be drawn.
+
+    Of a PDF whose pages were `seen` as pictures, a frame is that of the picture on the page.
+    """
     if b"%PDF-" not in data[:1024]:
-        return _cut_out(data, frame)
+        return _cut_out(next(islice(pictures_in(data, "picture"), frame.page - 1, None)), frame)
+    if seen:
+        picture = picture_in_pdf(data, "the PDF", frame.page)
+        assert picture is not None  # a bar was read on it
+        return _cut_out(picture, frame)
     import pypdf
     from pypdf.generic import NameObject, NumberObject
 
@@ -57,11 +64,10 @@ def page_picture(data: bytes, frame: Frame) -> bytes:
     return made
 
 
-def _cut_out(data: bytes, frame: Frame) -> bytes:
-    """Return what stands in a frame of a picture file."""
+def _cut_out(grey: Grey, frame: Frame) -> bytes:
+    """Return what stands in a frame of a picture."""
     from PIL import Image
 
-    grey = next(islice(pictures_in(data, "picture"), frame.page - 1, None))
     height, width = grey.shape
     box = (frame.x0 * width, frame.y0 * height, frame.x1 * width, frame.y1 * height)
     made = io.BytesIO()

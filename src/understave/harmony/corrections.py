@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from understave.disk import append_whole, cut_short, locked, write_atomically
+from understave.disk import append_lines, cut_short, locked, write_atomically
 from understave.errors import AnalysisError, UnderstaveError
 from understave.harmony.reading import Correction
 from understave.score.model import read_exact
@@ -269,8 +269,7 @@ def _write(path: Path, tables: Sequence[Mapping[str, Any]]) -> None:
     if not lines:
         return
     try:
-        whole = _bytes(path)
-        append_whole(path, lines if not whole or whole.endswith(b"\n") else b"\n" + lines)
+        append_lines(path, lines)
     except OSError as error:
         raise AnalysisError(f"The correction could not be saved in {path} ({error.strerror}).") from None
 

@@ -33,6 +33,7 @@ from understave.harmony.key_length import Corrected, trust_for
 from understave.harmony.model.leaning import NO_HABITS, Habits
 from understave.harmony.trained import judge_score, read_trained
 from understave.lesson.folder import LessonFolder, is_lesson_folder, open_folder, set_habits
+from understave.lesson.page_corrections import FILE as PAGES
 from understave.lesson.page_corrections import lesson_score
 
 MOST_LESSONS = 40
@@ -110,10 +111,10 @@ def corrected_among(places: Iterable[Path]) -> tuple[LessonFolder, ...]:
 
 
 def digest_of(lessons: Iterable[LessonFolder]) -> str:
-    """Return a digest of what lessons teach: their scores and corrections, in no order."""
+    """Return a digest of what lessons teach: their scores and corrections, of pages too, in no order."""
     own = sorted(
-        hashlib.sha256(folder.score.read_bytes() + b"\0" + folder.corrections.read_bytes()).hexdigest()
-        for folder in lessons
+        hashlib.sha256(b"\0".join(path.read_bytes() for path in files if path.is_file())).hexdigest()
+        for files in ((folder.score, folder.corrections, folder.path / PAGES) for folder in lessons)
     )
     return hashlib.sha256("".join(own).encode()).hexdigest()
 

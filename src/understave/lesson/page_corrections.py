@@ -20,7 +20,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
-from understave.disk import append_whole, locked
+from understave.disk import append_lines, locked
 from understave.errors import LessonError
 from understave.harmony.corrections import standing_ids
 from understave.lesson.folder import LessonFolder
@@ -75,9 +75,11 @@ class PageEntry:
 class Printed:
     """A score read from pages and corrected: where its bars stand, and what holds of them, by index.
 
-    `decided` are the decisions that stand for each bar, oldest first, `lost` how many belong to no bar.
+    `of` is the digest of the file, `decided` are the decisions that stand for each bar, oldest first, `lost`
+    how many belong to no bar.
     """
 
+    of: str
     score: Score
     bars: tuple[PrintedBar, ...]
     decided: Mapping[int, tuple[Decision, ...]]
@@ -164,9 +166,7 @@ def _append(folder: Path, table: Mapping[str, Any], made: Callable[[int], PageEn
         number = max((entry.id for entry in read_entries(folder)), default=0) + 1
         line = json.dumps({"id": number, **table}, ensure_ascii=False).encode() + b"\n"
         try:
-            # A line that a loss of power cut short stays a line of its own, and is passed over.
-            whole = path.read_bytes() if path.exists() else b""
-            append_whole(path, line if not whole or whole.endswith(b"\n") else b"\n" + line)
+            append_lines(path, line)
         except OSError as error:
             raise LessonError(f"The bar could not be saved in {path} ({error.strerror}).") from None
     return made(number)
@@ -221,12 +221,12 @@ def read_printed(data: bytes, name: str, entries: Sequence[PageEntry]) -> Printe
     of = digest_of(data)
     stand = standing(entries)
     own = tuple(entry.decision for entry in stand if entry.of == of and entry.decision is not None)
-    found = _corrected(data, name, own)
+    found = _corrected(of, data, name, own)
     return replace(found, lost=found.lost + len(stand) - len(own))
 
 
 @lru_cache(maxsize=2)
-def _corrected(data: bytes, name: str, decisions: tuple[Decision, ...]) -> Printed:
+def _corrected(of: str, data: bytes, name: str, decisions: tuple[Decision, ...]) -> Printed:
     from understave.score.readers.page.page_reader import read_bars
 
     score, bars = read_bars(data, name, [told_of(decision) for decision in decisions])
@@ -246,7 +246,7 @@ def _corrected(data: bytes, name: str, decisions: tuple[Decision, ...]) -> Print
             decided[index] = (*decided.get(index, ()), decision)
     if typed:
         score = with_source(with_bars(score, typed))
-    return Printed(as_engraved(score, name), bars, decided, lost)
+    return Printed(of, as_engraved(score, name), bars, decided, lost)
 
 
 def bar_at(bars: Sequence[PrintedBar], place: Place) -> int | None:

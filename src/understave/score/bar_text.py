@@ -12,13 +12,13 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.errors import ScoreError
 from understave.score.model import Measure, Score
-from understave.score.notated import Event, Piece, cut, natural, streams
+from understave.score.notated import Event, Piece, cut, joined, natural, streams
 from understave.score.reader import HIGHEST, OCTAVES
 from understave.theory.pitch import Pitch
 from understave.theory.vocabulary import Language
@@ -190,7 +190,7 @@ def lines_of(score: Score, index: int, language: Language = "en") -> tuple[Line,
     found: list[tuple[int, tuple[str, int], list[Event]]] = []
     for part in range(len(score.parts)):
         by_voice: dict[str, list[Piece]] = {}
-        for piece in _whole(bars.get((part, index), ())):
+        for piece, _ in joined(bars.get((part, index), ())):
             by_voice.setdefault(piece.note.voice, []).append(piece)
         for label, pieces in by_voice.items():
             for name, events in streams(pieces, label):
@@ -205,19 +205,6 @@ def lines_of(score: Score, index: int, language: Language = "en") -> tuple[Line,
         text, marks = _text(events, measure.length, staff, RESTS[language])
         lines.append(Line(staff, count[staff], text, marks))
     return tuple(lines)
-
-
-def _whole(pieces: Iterable[Piece]) -> list[Piece]:
-    """Join the pieces of a note within one bar."""
-    out: dict[int, Piece] = {}
-    for piece in pieces:
-        first = out.get(id(piece.note))
-        if first is None:
-            out[id(piece.note)] = replace(piece)
-        else:
-            first.duration += piece.duration
-            first.tie_start = piece.tie_start
-    return list(out.values())
 
 
 def _text(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from heapq import heappop, heappush
@@ -196,6 +196,16 @@ def cut(score: Score) -> tuple[dict[tuple[int, int], list[Piece]], list[tuple[st
             bars.setdefault((note.part, i), []).append(piece)
         ids.append(tuple(names))
     return bars, ids
+
+
+def joined(pieces: Iterable[Piece]) -> Iterator[tuple[Piece, tuple[str, ...]]]:
+    """Join the pieces of each note of one bar; yield it whole, with the ids by which it is written there."""
+    by_note: dict[int, list[Piece]] = {}
+    for piece in pieces:
+        by_note.setdefault(id(piece.note), []).append(piece)
+    for own in by_note.values():
+        duration = sum((piece.duration for piece in own), Fraction(0))
+        yield replace(own[0], duration=duration, tie_start=own[-1].tie_start), tuple(p.id for p in own)
 
 
 Slurs = dict[str, list[tuple[str, str]]]

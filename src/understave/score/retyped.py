@@ -13,13 +13,13 @@ from itertools import count
 
 from understave.score.bar_text import MOST_VOICES, TypedEvent, TypedLine, TypedNote
 from understave.score.model import Note, Score
-from understave.score.notated import cut
+from understave.score.notated import cut, joined
 from understave.score.readers.musicxml_marks import OCTAVES
 from understave.score.timeline import Written, join_ties
 from understave.theory.pitch import Pitch
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Part:
     """What a note is in one bar."""
 
@@ -59,14 +59,9 @@ def _in_bars(score: Score) -> list[tuple[Note, dict[int, _Part]]]:
     """Return each note with what it is in each of its bars."""
     found: dict[int, tuple[Note, dict[int, _Part]]] = {id(n): (n, {}) for n in score.notes}
     for (_, index), pieces in sorted(cut(score)[0].items()):
-        for piece in pieces:
-            parts = found[id(piece.note)][1]
-            part = parts.get(index)
-            if part is None:
-                part = parts[index] = _Part(piece.note, piece.onset, Fraction(0), (), piece.tie_stop, False)
-            part.duration += piece.duration
-            part.ids += (piece.id,)
-            part.after = piece.tie_start
+        for whole, ids in joined(pieces):
+            part = _Part(whole.note, whole.onset, whole.duration, ids, whole.tie_stop, whole.tie_start)
+            found[id(whole.note)][1][index] = part
     return list(found.values())
 
 

@@ -9,7 +9,6 @@ training, in torch.
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -19,6 +18,7 @@ import onnxruntime
 from numpy.typing import NDArray
 
 from understave.acoustics.files import Samples
+from understave.networks import network_of
 
 RATE, HOP = 22_050, 441
 """Samples a second that are looked at, and those of a step: 20 ms."""
@@ -83,10 +83,7 @@ def _gathered(sound: Samples, size: int, weights: Rows) -> Rows:
 
 @lru_cache(maxsize=1)
 def _session() -> onnxruntime.InferenceSession:
-    options = onnxruntime.SessionOptions()
-    options.log_severity_level = 3
-    options.intra_op_num_threads = int(os.environ.get("OMP_NUM_THREADS") or 0)  # 0: every core
-    return onnxruntime.InferenceSession(str(FILE), options, providers=["CPUExecutionProvider"])
+    return network_of(FILE, sparing=False)
 
 
 def judged(levels: Rows) -> Rows:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from io import BytesIO
 
 import numpy as np
+import pypdf
 import pytest
 import verovio
 from benchmarks import engraved
@@ -22,7 +23,7 @@ from understave.score.readers.page.assembly import assemble
 from understave.score.readers.page.ink import Box, Line, read_pages
 from understave.score.readers.page.layout import sort_page
 from understave.score.readers.page.page_reader import read_bars, read_page
-from understave.score.readers.page.seen_symbols import LAYERS
+from understave.score.readers.page.seen_symbols import LAYERS, SPACE
 
 ABC = """X:1
 T:Page
@@ -31,7 +32,7 @@ L:1/4
 K:D
 D- D/F/ A, | c>B ^G | [DFA]2 z | B/4c/4d/4e/4 d c | f3 | D,2 C | (3ABc d2 | z F2 | G/2A/2 B ^c | [Dd]3 |]
 """
-SIDE = picture.SPACE
+SIDE = SPACE
 
 
 @pytest.fixture(scope="module")
@@ -132,6 +133,30 @@ def test_the_notes_of_a_picture_are_read_and_it_is_said_that_it_is_one(pdf):
     left, top = round(frame.x0 * width), round(frame.y0 * height)
     assert cut.size == pytest.approx(((frame.x1 - frame.x0) * width, (frame.y1 - frame.y0) * height), abs=1)
     assert np.array_equal(np.asarray(cut), turned[top : top + cut.height, left : left + cut.width])
+
+
+def test_a_scan_behind_a_page_of_words_keeps_its_number_and_lies_as_its_page_is_turned(pdf, monkeypatch):
+    shown = engraved.pictures(pdf, 1)[0][:900]
+    scan, made = BytesIO(), BytesIO()
+    Image.fromarray(np.rot90(shown)).save(scan, "PDF")
+    writer = pypdf.PdfWriter()
+    writer.add_blank_page(200, 100)
+    # Turned to the left in the file, and by 90 degrees clockwise when it is shown (ISO 32000-1, 7.7.3.3).
+    writer.add_page(pypdf.PdfReader(scan).pages[0]).rotate(90)
+    writer.write(made)
+    sheet, pictures = sort_page(read_pages(pdf, "page.pdf")[0]), []
+    monkeypatch.setattr(page_reader, "see", lambda picture, weights: pictures.append(picture) or sheet)
+    read, bars = read_bars(made.getvalue(), "scan.pdf")
+    assert {bar.frame.page for bar in bars} == {2}
+    assert "Pages without staves were left out: page 1." in read.warnings
+    assert [picture.shape for picture in pictures] == [shown.shape]
+    # JPEG changes a picture a little.
+    assert np.abs(pictures[0] - shown.astype(float)).mean() < 2
+    frame = bars[0].frame
+    cut = np.asarray(Image.open(BytesIO(page_picture(made.getvalue(), frame, seen=True))))
+    top, left = round(frame.y0 * shown.shape[0]), round(frame.x0 * shown.shape[1])
+    assert np.array_equal(cut, pictures[0][top : top + cut.shape[0], left : left + cut.shape[1]])
+    assert cut.size > 1000
 
 
 def test_what_is_not_seen_surely_is_refused(pdf, monkeypatch):

@@ -6,6 +6,20 @@
 
 import { get } from "./link.js";
 
+/**
+ * Draw a part anew; what has the focus in it keeps it.
+ *
+ * @param {HTMLElement} part @param {() => void} draw
+ */
+export function redraw(part, draw) {
+  const active = document.activeElement;
+  const held = active instanceof HTMLElement && part.contains(active) ? active : null;
+  draw();
+  // What is shown may be the same elements again; else what now has their id is meant.
+  if (held?.isConnected) held.focus();
+  else if (held?.id) part.querySelector(/** @type {any} */ (`#${held.id}`))?.focus();
+}
+
 /** @template State */
 export class AskingPanel extends HTMLElement {
   #awake = false;
@@ -32,12 +46,7 @@ export class AskingPanel extends HTMLElement {
   async display(answer) {
     try {
       const now = await answer;
-      const active = document.activeElement;
-      const held = active instanceof HTMLElement && this.contains(active) ? active : null;
-      this.replaceChildren(this.drawn(now));
-      // What is shown may be the same elements again; else what now has their id is meant.
-      if (held?.isConnected) held.focus();
-      else if (held?.id) this.querySelector(/** @type {any} */ (`#${held.id}`))?.focus();
+      redraw(this, () => this.replaceChildren(this.drawn(now)));
     } catch (error) {
       this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
     }

@@ -5,6 +5,7 @@
  */
 
 import { make } from "/viewer/elements.js";
+import { redraw } from "./asking.js";
 import { get } from "./link.js";
 import { word } from "./words.js";
 
@@ -50,7 +51,6 @@ export class DeskKeys extends HTMLElement {
   /** @param {Stretch[]} stretches */
   #draw(stretches) {
     const open = stretches.filter((s) => !s.settled);
-    const held = document.activeElement instanceof HTMLElement && this.contains(document.activeElement) ? document.activeElement.id : "";
     const confirm = make("button", { type: "button", id: "keys-confirm", onclick: () => this.#wish({ what: "confirm keys", start: open[0]?.start, starts: chosen().map((s) => s.start) }) });
     const chosen = () => open.filter((s) => !this.#left.has(s.start));
     const count = () => {
@@ -58,7 +58,7 @@ export class DeskKeys extends HTMLElement {
       confirm.disabled = chosen().length === 0;
     };
     count();
-    this.replaceChildren(
+    redraw(this, () => this.replaceChildren(
       make(
         "div",
         {},
@@ -66,8 +66,7 @@ export class DeskKeys extends HTMLElement {
         make("ol", { class: "keyplan", "aria-label": word("tab_keys") }, ...stretches.map((s, i) => this.#row(s, i, i + 1 < stretches.length, count))),
         open.length > 0 ? confirm : make("p", { role: "status" }, word("keys_settled")),
       ),
-    );
-    if (held) this.querySelector(/** @type {any} */ (`#${held}`))?.focus();
+    ));
   }
 
   /** @param {Stretch} s @param {number} i @param {boolean} follows @param {() => void} count */

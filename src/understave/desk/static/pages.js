@@ -6,6 +6,7 @@
  */
 
 import { make } from "/viewer/elements.js";
+import { redraw } from "./asking.js";
 import { drawing, staffStep, stepped, wordAt } from "./typed-bar.js";
 import { file, get, post, Refused } from "./link.js";
 import { word } from "./words.js";
@@ -162,9 +163,10 @@ export class DeskPages extends HTMLElement {
     this.#head.textContent = word("pages_bar", { n: bar.number, page: bar.page });
     this.#told.textContent = this.#sure(bar);
     this.#wrong.replaceChildren();
-    this.#drawRead(bar);
-    // What is being typed stays, where the bar has not become another.
-    if (!same || JSON.stringify(before?.lines) !== JSON.stringify(bar.lines)) this.#drawLines(bar);
+    // What is being dragged or typed stays, where the bar has not become another.
+    const alike = same && JSON.stringify(before?.lines) === JSON.stringify(bar.lines);
+    if (!alike || before?.svg !== bar.svg) this.#drawRead(bar);
+    if (!alike) this.#drawLines(bar);
     this.#drawSigns(bar);
     if (show) this.dispatchEvent(new CustomEvent("show", { detail: { first: index, last: index, notes: [] }, bubbles: true }));
     // Nothing waits for the picture; until it is there, that of another bar is not shown in its place.
@@ -235,15 +237,13 @@ export class DeskPages extends HTMLElement {
 
   /** @param {Bar} bar */
   #drawLines(bar) {
-    const held = document.activeElement instanceof HTMLElement && this.#lines.contains(document.activeElement) ? document.activeElement.id : "";
     const lines = bar.lines.slice();
     for (let staff = 1; staff <= bar.clefs.length; staff++) if (!lines.some((l) => l.staff === staff)) lines.push({ staff, voice: 1, text: "", marks: [] });
     lines.sort((a, b) => a.staff - b.staff || a.voice - b.voice);
     const add = bar.clefs.map((_, i) =>
       make("button", { type: "button", class: "small", id: `pages-add-${i + 1}`, onclick: () => this.#addVoice(i + 1) }, word("pages_add", { n: i + 1 })),
     );
-    this.#lines.replaceChildren(...lines.map((line) => this.#line(line)), make("div", { class: "hear" }, make("button", { type: "submit", id: "pages-set" }, word("set"), make("kbd", {}, "↵")), ...add));
-    if (held) this.querySelector(/** @type {any} */ (`#${held}`))?.focus();
+    redraw(this.#lines, () => this.#lines.replaceChildren(...lines.map((line) => this.#line(line)), make("div", { class: "hear" }, make("button", { type: "submit", id: "pages-set" }, word("set"), make("kbd", {}, "↵")), ...add)));
   }
 
   /** @param {{staff: number, voice: number, text: string}} line */
@@ -289,9 +289,7 @@ export class DeskPages extends HTMLElement {
       for (const [step, name] of Object.entries(CLEFS)) clef.append(make("option", { value: step, selected: Number(step) === now }, word(`pages_clef_${name}`)));
       return [make("label", { for: clef.id }, word("pages_clef", { n: i + 1 })), clef];
     });
-    const held = document.activeElement instanceof HTMLElement && this.#signs.contains(document.activeElement) ? document.activeElement.id : "";
-    this.#signs.replaceChildren(make("label", { for: "pages-key" }, word("pages_key")), key, make("label", { for: "pages-meter" }, word("pages_meter")), meter, ...clefs);
-    if (held) this.querySelector(/** @type {any} */ (`#${held}`))?.focus();
+    redraw(this.#signs, () => this.#signs.replaceChildren(make("label", { for: "pages-key" }, word("pages_key")), key, make("label", { for: "pages-meter" }, word("pages_meter")), meter, ...clefs));
   }
 
   /** It is right as it was read: ticked off, and on to the next. */

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -22,6 +21,7 @@ import onnxruntime
 from understave.errors import MissingError
 from understave.harmony.model.encoding import Encoding
 from understave.harmony.model.label_indices import KEYS, QUALITIES, Reduced
+from understave.networks import network_of
 from understave.theory.chord import Chord, Quality
 from understave.theory.pitch import PitchClass
 
@@ -105,18 +105,11 @@ def load() -> Network:
         if table["keys"] != KEYS or tuple(table["qualities"]) != QUALITIES:
             raise ValueError("labels.json belongs to another version")
         sessions = []
-        options = onnxruntime.SessionOptions()
-        options.log_severity_level = 3
-        # Threads that wait busily take two thirds of all the time spent, and the arena is never given back.
-        options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-        options.enable_cpu_mem_arena = False
-        # What other numeric libraries keep to as well: one thread each where many processes share a machine.
-        options.intra_op_num_threads = int(os.environ.get("OMP_NUM_THREADS") or 0)
         for name, checksum in table["networks"].items():
             data = folder.joinpath(name).read_bytes()
             if hashlib.sha256(data).hexdigest() != checksum:
                 raise ValueError(f"{name} is not the file it should be")
-            sessions.append(onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"]))
+            sessions.append(network_of(data))
     except OSError as error:
         raise MissingError(_DAMAGED.format(why=f"{error.filename or error} cannot be read")) from error
     except (ValueError, KeyError, TypeError, RuntimeError) as error:

@@ -23,8 +23,8 @@ from understave.score.readers.page.assembly import PrintedBar, assemble
 from understave.score.readers.page.certainty import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
-from understave.score.readers.page.picture_files import pictures_in, pictures_in_pdf
-from understave.score.readers.page.seen_page import Grey, see
+from understave.score.readers.page.picture_files import Grey, pictures_in, pictures_in_pdf
+from understave.score.readers.page.seen_page import see
 from understave.score.readers.page.told_signs import Told
 
 
@@ -99,10 +99,13 @@ def read_pictures(
 
 
 def _seen_pages(
-    pictures: Iterable[Grey], name: str, weights: Path
+    pictures: Iterable[Grey | None], name: str, weights: Path
 ) -> tuple[tuple[tuple[int, Sheet], ...], tuple[str, ...]]:
-    """Return the pictures with music, each with its page, and what is said of them and of the others."""
-    sheets = [see(picture, weights) for picture in pictures]
+    """Return the pictures with music, each with its page, and what is said of them and of the others.
+
+    A page without a picture is None.
+    """
+    sheets = [None if picture is None else see(picture, weights) for picture in pictures]
     music = tuple((i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems)
     instead = "scan it anew, level and sharp, at 300 dpi, or give MusicXML or a notation program's own PDF"
     sure = [symbol.sure for _, sheet in music for symbol in sheet.symbols]
@@ -116,7 +119,7 @@ def _seen_pages(
             f"Too little on {name} is seen for sure: the symbols to {100 * np.mean(sure):.0f} % on average, "
             f"with {100 * _SURE:.0f} % needed (handwritten styles are not read); {instead}."
         )
-    lost = [str(i) for i in range(1, len(sheets) + 1) if i not in dict(music)]
+    lost = [str(i) for i, sheet in enumerate(sheets, 1) if sheet is None or not sheet.systems]
     return music, (SEEN, *([f"Pages without staves were left out: page {', '.join(lost)}."] if lost else []))
 
 

@@ -43,23 +43,38 @@ def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
         ) from error
 
 
-def pictures_in_pdf(data: bytes, name: str) -> Iterator[Grey]:
-    """Yield the largest picture of each page of a PDF, turned as the page is; raise ScoreError."""
+def pictures_in_pdf(data: bytes, name: str) -> Iterator[Grey | None]:
+    """Yield the largest picture of each page of a PDF, turned as the page is; None for a page without one.
+
+    Raises ScoreError.
+    """
     import pypdf
 
-    _pillow()
     for number, page in enumerate(pypdf.PdfReader(io.BytesIO(data)).pages, 1):
-        try:
-            shown = [image.image for image in page.images if image.image is not None]
-        except Exception as error:  # a coding that the library lacks, or a damaged one
-            raise ScoreError(
-                f"The picture on page {number} of {name} cannot be opened; save that page as PNG and give it."
-            ) from error
-        if shown:
-            largest = max(shown, key=lambda image: image.size[0] * image.size[1])
-            _not_too_large(largest, name, number)
-            turn = -int(page.get("/Rotate", 0) or 0) % 360
-            yield _grey(largest.rotate(turn, expand=True) if turn else largest)
+        yield _picture_on(page, name, number)
+
+
+def picture_in_pdf(data: bytes, name: str, number: int) -> Grey | None:
+    """Return the picture of one page, counted from 1, as `pictures_in_pdf` yields it."""
+    import pypdf
+
+    return _picture_on(pypdf.PdfReader(io.BytesIO(data)).pages[number - 1], name, number)
+
+
+def _picture_on(page: Any, name: str, number: int) -> Grey | None:
+    _pillow()
+    try:
+        shown = [image.image for image in page.images if image.image is not None]
+    except Exception as error:  # a coding that the library lacks, or a damaged one
+        raise ScoreError(
+            f"The picture on page {number} of {name} cannot be opened; save that page as PNG and give it."
+        ) from error
+    if not shown:
+        return None
+    largest = max(shown, key=lambda image: image.size[0] * image.size[1])
+    _not_too_large(largest, name, number)
+    turn = -int(page.get("/Rotate", 0) or 0) % 360
+    return _grey(largest.rotate(turn, expand=True) if turn else largest)
 
 
 def _pillow() -> Any:

@@ -9,26 +9,23 @@ lines and curves. Out: a `Sheet` whose lengths are points, y upwards, with stave
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from understave.networks import network_of
 from understave.score.readers.page.ink import Box, Line, Page
 from understave.score.readers.page.layout import Curve, Sheet, Staff, Symbol, System, bar_lines, groups, join
-from understave.score.readers.page.seen_symbols import CLASSES, LAYERS
+from understave.score.readers.page.picture_files import Grey
+from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, SPACE
 
 Floats = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
-Grey = npt.NDArray[np.uint8]
-SPACE = 12
-"""Pixels from one staff line to the next in what the network sees."""
 _POINTS = 5.0
 """Points from one staff line to the next in what is given out."""
 _SURE = 0.35
@@ -138,14 +135,7 @@ class _Seen:
     layers: dict[str, Mask]
 
 
-@lru_cache(maxsize=1)
-def _network(weights: Path) -> Any:
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.log_severity_level = 3
-    options.intra_op_num_threads = int(os.environ.get("OMP_NUM_THREADS") or 0)  # 0: every core
-    return onnxruntime.InferenceSession(str(weights), options, providers=["CPUExecutionProvider"])
+_network = lru_cache(maxsize=1)(network_of)
 
 
 def _look(picture: Floats, weights: Path) -> _Seen:
