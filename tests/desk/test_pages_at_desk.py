@@ -105,10 +105,10 @@ def test_a_file_that_took_the_place_of_another_is_shown(desk, monkeypatch):
 def test_a_typed_bar_is_kept_and_read_again_when_the_lesson_is_opened_again(desk):
     client, lesson = desk
     there = lines(client, 1)
-    there[0]["text"] = "1/2 B4 1/4 D5~"
+    there[0]["text"] = "1/2 B4 1/4 D5_"
     now = send(client, 1, 0, what="notes", lines=there).json()
     assert {row["index"]: row["state"] for row in now["bars"]}[1] == "typed"
-    assert lines(client, 1)[0]["text"] == "1/2 B4 1/4 D5~"
+    assert lines(client, 1)[0]["text"] == "1/2 B4 1/4 D5_"
     score = lesson_score(open_folder(lesson.folder.path))
     assert "B4" in [str(n.pitch) for n in score.notes if n.measure == 1]
     send(client, 1, now["last"], what="undo")

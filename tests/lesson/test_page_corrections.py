@@ -55,7 +55,7 @@ def sounding(score, index):
 
 def test_a_typed_bar_takes_the_place_of_the_one_read_and_the_rest_stays(folder):
     before = lesson_score(folder)
-    typed(folder, 1, s1v1="1/2 B4 1/4 D5~")
+    typed(folder, 1, s1v1="1/2 B4 1/4 D5_")
     after = lesson_score(folder)
     assert [str(n.pitch) for n in after.notes if n.measure == 1 and n.onset == 3 and n.voice == "1"] == ["B4"]
     assert [sounding(after, k) for k in (0, 2, 3)] == [sounding(before, k) for k in (0, 2, 3)]

@@ -47,7 +47,7 @@ def typed(score, index, texts=None):
 
 
 def test_a_line_says_values_pitches_chords_rests_ties_and_grace_notes():
-    line = read_line("1/4 C5 (D5) E5+G5~ 1/8. Pause 1/12 f#4 Bb3@2 a♭3", 1, 2, 2)
+    line = read_line("1/4 C5 (D5) E5+G5_ 1/8. Pause 1/12 f#4 Bb3@2 a♭3", 1, 2, 2)
     assert [(e.onset, e.duration, [str(n.pitch) for n in e.notes]) for e in line.events] == [
         (0, 1, ["C5"]),
         (1, 0, ["D5"]),
@@ -59,7 +59,7 @@ def test_a_line_says_values_pitches_chords_rests_ties_and_grace_notes():
     ]
     assert [(n.tied_on, n.staff) for n in line.events[2].notes] == [(False, 1), (True, 1)]
     assert line.events[5].notes[0].staff == 2
-    tied = read_line("1/4 ~C5 ~C5 (~D5)", 1, 1, 1)
+    tied = read_line("1/4 _C5 _C5 (_D5)", 1, 1, 1)
     assert [n.tied_back for event in tied.events for n in event.notes] == [True, False, False]
     assert line.length == Fraction(15, 4)
 
@@ -152,7 +152,7 @@ def test_marks_tell_where_a_note_stands_in_its_line():
     lines = lines_of(score, 1, "fr")
     assert any("silence" in line.text for line in lines)
     found = {
-        i: line.text[a:b].strip("~").partition("~")[0].partition("@")[0]
+        i: line.text[a:b].strip("_").partition("_")[0].partition("@")[0]
         for line in lines
         for i, a, b in line.marks
     }
@@ -178,11 +178,11 @@ def test_a_tie_over_the_bar_line_is_cut_and_made():
         for k, n in enumerate(["C5", "C5", "D5"])
     ]
     score = read_musicxml(musicxml("".join(bars)))
-    tied = with_bars(score, {0: [read_line("1/1 C5~", 1, 1, 1)]})
+    tied = with_bars(score, {0: [read_line("1/1 C5_", 1, 1, 1)]})
     assert [(str(n.pitch), n.onset, n.duration) for n in tied.notes] == [("C5", 0, 8), ("D5", 8, 4)]
-    back = with_bars(score, {1: [read_line("1/1 ~C5", 1, 1, 1)]})
+    back = with_bars(score, {1: [read_line("1/1 _C5", 1, 1, 1)]})
     assert [n.duration for n in back.notes] == [8, 4]
     cut = with_bars(with_source(tied), {1: [read_line("1/1 E5", 1, 1, 1)]})
     assert [(str(n.pitch), n.duration) for n in cut.notes] == [("C5", 4), ("E5", 4), ("D5", 4)]
-    none = with_bars(score, {0: [read_line("1/1 D5~", 1, 1, 1)]})
+    none = with_bars(score, {0: [read_line("1/1 D5_", 1, 1, 1)]})
     assert [(str(n.pitch), n.duration) for n in none.notes] == [("D5", 4), ("C5", 4), ("D5", 4)]

@@ -3,8 +3,8 @@
 A line is words with spaces between them. A number is a part of a whole note and holds for what follows until
 the next: ``1/4``, dotted ``1/4.``, a triplet's eighth ``1/12``. A pitch is written with its octave (``F#4``,
 ``Bb3``; C4 is middle C), as printed, every accidental spelled out; ``+`` joins the notes of a chord; ``rest``
-is a rest. ``~`` after a note ties it to the next, before one to the note before the bar. Notes in brackets,
-``(D5)``, are grace notes; ``@2`` after a note puts it on staff 2. So ``1/4 C5 E5~ 1/8 E5 rest 1/12 F5 G5 A5``
+is a rest. ``_`` after a note ties it to the next, before one to the note before the bar. Notes in brackets,
+``(D5)``, are grace notes; ``@2`` after a note puts it on staff 2. So ``1/4 C5 E5_ 1/8 E5 rest 1/12 F5 G5 A5``
 fills a bar of four quarters.
 """
 
@@ -30,7 +30,7 @@ MOST_VOICES = 4
 LONGEST_LINE = 2000
 """Letters that a line may have."""
 _VALUE = re.compile(r"([0-9]{1,3})(?:/([0-9]{1,4}))?(\.{0,3})")
-_NOTE = re.compile(r"(~?)([A-Ga-g](?:#{1,2}|b{1,2}|x|♯|♭|𝄪|𝄫|♮)?[0-9])(~?)(?:@([0-9]{1,2}))?(~?)")
+_NOTE = re.compile(r"(_?)([A-Ga-g](?:#{1,2}|b{1,2}|x|♯|♭|𝄪|𝄫|♮)?[0-9])(_?)(?:@([0-9]{1,2}))?(_?)")
 _LARGEST_TUPLET = 15
 _SHORTEST = Fraction(1, 256)
 
@@ -246,8 +246,8 @@ def _text(
 
 
 def _word(piece: Piece, staff: int) -> str:
-    back = "~" if piece.tie_stop and not piece.onset else ""
-    on = "~" if piece.tie_start else ""
+    back = "_" if piece.tie_stop and not piece.onset else ""
+    on = "_" if piece.tie_start else ""
     return f"{back}{piece.note.written.name}{on}{f'@{piece.staff}' if piece.staff != staff else ''}"
 
 

@@ -3,7 +3,7 @@
 const LETTERS = "CDEFGAB";
 /** Letters in the order in which signatures sharpen them; flats come from the other end. */
 const SHARPENED = "FCGDAEB";
-const NOTE = /^(~?)([A-Ga-g])(?:##?|bb?|x|♯|♭|𝄪|𝄫|♮)?([0-9])(.*)$/u;
+const NOTE = /^(_?)([A-Ga-g])(?:##?|bb?|x|♯|♭|𝄪|𝄫|♮)?([0-9])(.*)$/u;
 
 /** @param {string} letter @param {number} key  in fifths @returns {string} its accidental in the signature */
 function signed(letter, key) {
