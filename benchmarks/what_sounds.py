@@ -33,6 +33,7 @@ from understave.theory.chord import Chord, Quality
 from understave.theory.pitch import PitchClass
 
 NINTHS = (Quality.DOMINANT9, Quality.DOMINANT_MINOR9)
+FOURTHS = (Quality.SUS4, Quality.DOMINANT7_SUS4)
 FULL, CHORD = accuracy.MEASURES.index("full"), accuracy.MEASURES.index("chord")
 
 
@@ -123,7 +124,8 @@ def tried(
     reference: Sequence[Span], spans: Sequence[Span], heard: Sequence[Heard]
 ) -> dict[str, Counter[str]]:
     """Return for each rule that was not built what it would change of the reader's spans: how many, and what
-    the full label gains of the time, in quarters; of suspended fourths how often analysts write one.
+    the full label gains of the time, in quarters; of suspended fourths and inverted ninths how often analysts
+    write one.
     """
     found: dict[str, Counter[str]] = defaultdict(Counter)
     ends = [ref.end for ref in reference]
@@ -135,10 +137,9 @@ def tried(
         for name, parts in _renamed(span, here):
             gain = agreed(near, parts)[1] - agreed(near, [span])[1]
             found[name].update({"changed": 1, "full": gain})
-        if _is_suspended(span, here):
-            qualities = {ref.numeral.chord(ref.key).quality for ref in near}
-            so = bool(qualities & {Quality.SUS4, Quality.DOMINANT7_SUS4})
-            found["suspended fourths that never resolve"].update({"changed": 1, "analysts": so})
+        qualities = {ref.numeral.chord(ref.key).quality for ref in near}
+        for name, meant in _remarkable(span, here):
+            found[name].update({"changed": 1, "analysts": bool(qualities & set(meant))})
     return found
 
 
@@ -170,16 +171,31 @@ def _renamed(span: Span, here: Heard) -> Iterator[tuple[str, list[Span]]]:
             yield "a third that turns major parts the chord", parts
 
 
-def _is_suspended(span: Span, here: Heard) -> bool:
-    """Whether a fourth stands in a chord of two quarters or more for its third, which never sounds."""
+def _remarkable(span: Span, here: Heard) -> Iterator[tuple[str, tuple[Quality, ...]]]:
+    """Yield what a span could be named for beside its label, and the qualities that would say so.
+
+    A fourth that stands for the third, in a chord of two quarters or more: for four fifths of it where the
+    third never sounds, for half of it where the third follows. A ninth over an inverted dominant seventh, for
+    more than half.
+    """
     chord = span.numeral.chord(span.key)
     length = span.end - span.start
-    if length < 2 or 3 not in chord.quality.factors:
-        return False
-    fourth = PitchClass.from_fifths(chord.root.fifths - 1)
     third = chord.member(3)
-    held = sum(b - a for a, b in sounding(here.notes, fourth, span))
-    return held >= Fraction(4, 5) * length and third is not None and not sounding(here.notes, third, span)
+    fourths = sounding(here.notes, PitchClass.from_fifths(chord.root.fifths - 1), span)
+    if length >= 2 and third is not None and fourths:
+        thirds = sounding(here.notes, third, span)
+        held = sum(b - a for a, b in fourths) / length
+        if not thirds and held >= Fraction(4, 5):
+            yield "suspended fourths that never resolve", FOURTHS
+        elif thirds and fourths[-1][1] <= thirds[0][0] and held >= Fraction(1, 2):
+            yield "suspended fourths before their third", FOURTHS
+    if chord.quality is Quality.DOMINANT7 and chord.inversion in (1, 3):
+        ninths = (
+            sounding(here.notes, PitchClass.from_fifths(chord.root.fifths + fifths), span)
+            for fifths in (2, -5)
+        )
+        if any(sum(b - a for a, b in ninth) > length / 2 for ninth in ninths):
+            yield "ninths over a dominant in first or third inversion", NINTHS
 
 
 def print_tried(found: Sequence[Found], console: Console) -> None:
