@@ -98,8 +98,7 @@ class TestThePlugin:
 
     def test_a_lesson_stops_at_it_and_is_made_anew_without_it(self, site, tmp_path):
         score, made = tmp_path / "tune.musicxml", tmp_path / "made"
-        understave("export", TUNE, "--out", score, site=site)
-        understave("lesson", score, "--out", made, "--no-sound", site=site)
+        in_turn(("export", TUNE, "--out", score), ("lesson", score, "--out", made, "--no-sound"), site=site)
         lesson = json.loads((made / "exports/lesson.json").read_text(encoding="utf-8"))
         stop = next(s for s in lesson["stops"] if s["title"] == "Bar 1: a pair of horns")
         assert stop["question"] == "Which notes does the upper horn play?"
@@ -129,9 +128,9 @@ class TestThePlugin:
 
     def test_it_is_searched_by_its_own_name(self, site, tmp_path):
         (tmp_path / TUNE.name).write_bytes(TUNE.read_bytes())
-        understave("index", tmp_path, site=site)
         devices = {"hunting horns": 3, "rising horn fifths": 2, "falling": 1}
-        found = in_turn(*(("find", tmp_path, one, "--each", "5", "--json") for one in devices), site=site)
+        asked = (("find", tmp_path, one, "--each", "5", "--json") for one in devices)
+        _, *found = in_turn(("index", tmp_path), *asked, site=site)
         for told, (device, places) in zip(found, devices.items(), strict=True):
             assert len(json.loads(told)["places"]) == places, device
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import mido
 import pytest
-from tests.once import read, read_score
+from tests.once import opening, read, read_score
 
 from understave.cli import main
 from understave.export.lilypond import lilypond
@@ -30,17 +30,24 @@ def corpus(name: str) -> Path:
     return Path(music21.__file__).parent / "corpus" / name
 
 
-def engraved(text: str, folder: Path) -> tuple[str, set[tuple[Fraction, int]]]:
-    """What LilyPond complains of, and the moments (in quarter notes) and keys of the notes it plays."""
-    (folder / "bars.ly").write_text(text, encoding="utf-8")
+def complaints(folder: Path, *texts: str) -> str:
+    """What LilyPond complains of in the texts, which one start of it engraves; it writes them beside.
+
+    It engraves whole pages; as PostScript it writes them in a third of the time.
+    """
+    names = [f"bars-{number}.ly" for number in range(len(texts))]
+    for name, text in zip(names, texts, strict=True):
+        (folder / name).write_text(text, encoding="utf-8")
     done = subprocess.run(
-        ["lilypond", "-l", "WARN", "--svg", "bars.ly"],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        timeout=300,
+        ["lilypond", "-l", "WARN", "--ps", *names], cwd=folder, capture_output=True, text=True, timeout=300
     )
     assert done.returncode == 0, done.stderr
+    assert len(list(folder.glob("*.ps"))) == len(texts)
+    return done.stderr.strip()
+
+
+def played_by_lilypond(folder: Path) -> set[tuple[Fraction, int]]:
+    """The moments (in quarter notes) and keys of the notes that LilyPond plays."""
     played = mido.MidiFile(next(folder.glob("*.mid*")))
     found = set()
     for track in played.tracks:
@@ -49,7 +56,7 @@ def engraved(text: str, folder: Path) -> tuple[str, set[tuple[Fraction, int]]]:
             tick += message.time
             if message.type == "note_on" and message.velocity:
                 found.add((Fraction(tick, played.ticks_per_beat), message.note))
-    return done.stderr, found
+    return found
 
 
 @needs_lilypond
@@ -65,8 +72,8 @@ def engraved(text: str, folder: Path) -> tuple[str, set[tuple[Fraction, int]]]:
 def test_lilypond_plays_the_notes_of_the_score(tmp_path, name, first, last):
     score = read_score(corpus(name) if "/" in name else ROOT / "examples" / name / "score.musicxml")
     reading = read(score)
-    said, played = engraved(lilypond(score, reading, first, last), tmp_path)
-    assert said.strip() == ""
+    assert complaints(tmp_path, lilypond(score, reading, first, last)) == ""
+    played = played_by_lilypond(tmp_path)
     bars = passage(score, first, last)
     # Grace notes take their time where LilyPond likes.
     graces = {n.midi for n in bars.notes if n.grace}
@@ -92,30 +99,37 @@ def test_music_without_keys_has_its_chords_by_root_and_kind():
     assert ": " not in text.partition("\\new Dynamics")[2]
 
 
-@pytest.mark.parametrize(
-    ("said", "written"),
-    [
-        ("<fifths>-4</fifths><mode>minor</mode>", "\\key f \\minor"),
-        ("<fifths>-4</fifths><mode>major</mode>", "\\key af \\major"),
-        # B flat, E flat, A flat, D flat: steps from C (LilyPond Internals Reference, keyAlterations).
-        (
-            "<fifths>-4</fifths>",
-            "\\set Staff.keyAlterations = #`((6 . ,FLAT) (2 . ,FLAT) (5 . ,FLAT) (1 . ,FLAT))",
-        ),
-        ("<fifths>2</fifths>", "\\set Staff.keyAlterations = #`((3 . ,SHARP) (0 . ,SHARP))"),
-        ("<fifths>0</fifths><mode>none</mode>", "\\set Staff.keyAlterations = #`()"),
-    ],
-)
-def test_a_signature_is_a_key_only_where_its_mode_is_known(tmp_path, said, written):
-    source = DEMO.read_text(encoding="utf-8")
-    before, _, rest = source.partition("<fifths>")
-    path = tmp_path / "score.musicxml"
-    path.write_text(before + said + rest[rest.index("</key>") :], encoding="utf-8")
-    score = read_score(path)
-    text = lilypond(score, read(score), 0, 1)
-    assert written in text
-    if shutil.which("lilypond"):
-        assert engraved(text, tmp_path)[0].strip() == ""
+SIGNATURES = {
+    "<fifths>-4</fifths><mode>minor</mode>": "\\key f \\minor",
+    "<fifths>-4</fifths><mode>major</mode>": "\\key af \\major",
+    # B flat, E flat, A flat, D flat: steps from C (LilyPond Internals Reference, keyAlterations).
+    "<fifths>-4</fifths>": "\\set Staff.keyAlterations = #`((6 . ,FLAT) (2 . ,FLAT) (5 . ,FLAT) (1 . ,FLAT))",
+    "<fifths>2</fifths>": "\\set Staff.keyAlterations = #`((3 . ,SHARP) (0 . ,SHARP))",
+    "<fifths>0</fifths><mode>none</mode>": "\\set Staff.keyAlterations = #`()",
+}
+
+
+@pytest.fixture(scope="module")
+def signed(tmp_path_factory) -> dict[str, str]:
+    """The first bars of the demo for LilyPond, under each signature."""
+    before, _, rest = opening(2, "chain-ferry").read_text(encoding="utf-8").partition("<fifths>")
+    path = tmp_path_factory.mktemp("signed") / "score.musicxml"
+    found = {}
+    for said in SIGNATURES:
+        path.write_text(before + said + rest[rest.index("</key>") :], encoding="utf-8")
+        score = read_score(path)
+        found[said] = lilypond(score, read(score), 0, 1)
+    return found
+
+
+@pytest.mark.parametrize("said", SIGNATURES)
+def test_a_signature_is_a_key_only_where_its_mode_is_known(signed, said):
+    assert SIGNATURES[said] in signed[said]
+
+
+@needs_lilypond
+def test_lilypond_takes_every_signature(signed, tmp_path):
+    assert complaints(tmp_path, *signed.values()) == ""
 
 
 def test_an_excerpt_is_written_for_lilypond(tmp_path, capsys):

@@ -238,7 +238,7 @@ def test_without_the_take_only_what_was_heard_or_timed_by_it_is_made_again(lesso
 
 def test_a_lesson_that_what_was_spoken_makes_too_long_says_so(lesson):
     stop = make_lesson(lesson, lesson).stops[0].id
-    hiss = np.random.default_rng(1).normal(0, 0.1, 200 * 8000)
+    hiss = np.random.default_rng(1).normal(0, 0.1, 100 * 8000)
     memory = io.BytesIO()
     soundfile.write(memory, hiss, 8000, format="FLAC")
     (lesson / "voice").mkdir()

@@ -21,11 +21,17 @@ FAINT = -60.0
 
 def k_weight(frequency: ArrayLike) -> NDArray[np.float64]:
     """Factor on the power of a component at `frequency` (Hz) for K-weighting."""
-    turn = np.exp(-2j * np.pi * np.asarray(frequency, float) / 48_000)
-    power = np.ones(np.shape(turn))
-    for (b0, b1, b2), (a1, a2) in (_SHELF, _HIGHPASS):
-        power = power * np.abs((b0 + b1 * turn + b2 * turn**2) / (1 + a1 * turn + a2 * turn**2)) ** 2
+    square = np.sin(np.pi * np.asarray(frequency, float) / 48_000) ** 2
+    power = np.ones(np.shape(square))
+    for above, (a1, a2) in (_SHELF, _HIGHPASS):
+        power = power * (_square_of(above, square) / _square_of((1.0, a1, a2), square))
     return power
+
+
+def _square_of(coefficients: tuple[float, float, float], square: NDArray[np.float64]) -> NDArray[np.float64]:
+    """|c0 + c1 z + c2 z^2|^2 on the unit circle, of the squared sine of half the angle of z."""
+    c0, c1, c2 = coefficients
+    return (c0 + c1 + c2) ** 2 + square * (16 * c0 * c2 * square - 4 * (c1 * (c0 + c2) + 4 * c0 * c2))
 
 
 def a_weight(frequency: ArrayLike) -> NDArray[np.float64]:
@@ -47,8 +53,12 @@ def loudness(sound: NDArray[np.floating], rate: int) -> float:
     size = min(int(0.4 * rate), audio.shape[0])
     if size == 0:
         return -math.inf
-    weights = k_weight(np.fft.rfftfreq(audio.shape[0], 1 / rate))
-    weighted = np.fft.irfft(np.fft.rfft(audio, axis=0) * np.sqrt(weights)[:, None], audio.shape[0], axis=0)
+    # A little silence behind makes a length whose spectrum is found quickly: a few times a power of two.
+    step = 1 << max(0, audio.shape[0].bit_length() - 4)
+    length = -(-audio.shape[0] // step) * step
+    weights = np.sqrt(k_weight(np.fft.rfftfreq(length, 1 / rate)))
+    spectrum = np.fft.rfft(audio, length, axis=0) * weights[:, None]
+    weighted = np.fft.irfft(spectrum, length, axis=0)[: audio.shape[0]]
     energy = np.concatenate(([0.0], np.cumsum(np.sum(weighted**2, axis=1))))
     starts = np.arange(0, audio.shape[0] - size + 1, max(1, size // 4))
     blocks = (energy[starts + size] - energy[starts]) / size
