@@ -66,6 +66,13 @@ MARKED = replace(
         Direction("d5", "pedal", F(4), None, 2, "change"),
     ),
 )
+SIGNED = build(
+    "E5:1 | C5:4 | D5:4 | E5:4 | C5:4",
+    "r:1 | C3:4 | G3:4 | C3:4 | C3:4",
+    pickup=1,
+    pedal=(("start", 1), ("stop", 8)),
+)
+"""An upbeat, then a pedal that is let go on the last beat of the second bar."""
 STILL = build("E5:1 D5 C5 D5 | E5:4 | D5:4", "G4:4 | G4:4 | F4:4", "C3:4 | C3:4 | C3:4")
 """C stays in the bass for three bars."""
 GROUND = build(
@@ -276,6 +283,7 @@ ON = {
     "left": (LEFT, "A: I:4 V:4 I:4"),
     "chords below": (CHORDS_BELOW, "C: I:2 V:2"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
+    "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "marked": (MARKED, "C: I:4 | I6:4"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
@@ -285,6 +293,8 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    *(("signed", pr.PedalOpen(F(at), F(at))) for at in (1, 2, 3, 5, 6, 7, 12, 13, 14, 16)),
+    ("leaping", pr.PedalOpen(F(4), F(4))),
     ("leapt to", n.Between(F(4), F(6), "v1n1", "v1n2", "v1n3", "leapt to")),
     ("breathing", rp.LineStops(F(2), F(4))),
     ("waiting", rp.LineStops(F(2), F(4))),
@@ -381,6 +391,8 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("signed", pr.PedalOpen(F(0), F(0))),
+    ("signed", pr.PedalOpen(F(9), F(9))),
     ("breathing", rp.LineStops(F(6), F(8))),
     ("waiting", rp.LineStops(F(7), F(8))),
     ("slurred on", rp.LineStops(F(2), F(4))),

@@ -362,6 +362,20 @@ def _half_way(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     return replace(c, start=Fraction(0), end=earlier) if facts.score.measures[2:] else None
 
 
+def _after_a_release(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """A moment right after the printed pedal is let go and nothing presses it for a bar."""
+    marks = sorted((d.onset, d.text) for d in facts.score.directions if d.kind == "pedal")
+    alone = [
+        onset
+        for (onset, text), after in zip(marks, [*marks[1:], None], strict=False)
+        if text == "stop" and (after is None or after[0] - onset > facts.bar(onset).full_length)
+    ]
+    if not alone or facts.score.pedal_words:
+        return None
+    moment = rng.choice(alone) + Fraction(rng.randrange(1, 8), 8)
+    return replace(c, start=moment, end=moment)
+
+
 WAYS: dict[type[Claim], tuple[Way, ...]] = {
     n.Sounds: (_absent,),
     n.Silent: (_silent_now,),
@@ -466,6 +480,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     pr.Tempo: (lambda c, r, f: replace(c, per_minute=c.per_minute + r.choice((-20, -8, 5, 12))),),
     pr.PhraseEnds: (_word("why", "fermata", "silence", "end of the piece"),),
     pr.Times: (_count("count"),),
+    pr.PedalOpen: (_after_a_release,),
     rp.LineStops: (_in_mid_line,),
     rp.LetsGo: (_on_a_dominant,),
     rp.PieceEnds: (_half_way,),

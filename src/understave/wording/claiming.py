@@ -1012,6 +1012,10 @@ def _voicing(t: Told) -> Iterator[Claim]:
         yield n.Sounds(t.start, t.end, pitch)
 
 
+_PRESSED = ("begin", "new harmony", "new bass", "clear", "renew", "half", "quarter", "flutter")
+"""Labels of proposals that have the pedal down."""
+
+
 def _pedalling(t: Told) -> Iterator[Claim]:
     label, old, new, bass = t.event.label, t.pitch("old"), t.pitch("new"), t.pitch("bass")
     key, chord = t.key(), t.chord("chord")
@@ -1026,6 +1030,8 @@ def _pedalling(t: Told) -> Iterator[Claim]:
         yield p.StruckBass(t.start, t.end, bass, again=t.says("struck_again"))
     if label == "half" and bass is not None and t.says("bass"):
         yield p.RingsOn(t.start, t.end, bass)
+    if label in _PRESSED:
+        yield pr.PedalOpen(t.start, t.start)
     if label == "staccato":
         yield p.Short(t.start, t.start)
     if label == "rest":
