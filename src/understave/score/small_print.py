@@ -48,7 +48,7 @@ def _sounds(held: list[tuple[Fraction, Fraction]], moment: Fraction) -> bool:
 
 
 def without_upper_notes(notes: Sequence[Note], hidden: Collection[str]) -> tuple[Note, ...]:
-    """Return the notes with those as `cue` whose ids are in `hidden` and which only tell a trill's upper one."""
+    """Return the notes with those as `cue` whose ids are in `hidden` and which tell a trill's upper note."""
     if not hidden:
         return tuple(notes)
     trills = {
