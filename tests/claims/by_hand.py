@@ -54,6 +54,8 @@ HELD_BELOW = build("r:1 G4 E5 C5 | F5 D5 B4 G4", "staff2 r:1 C4+E4 r C4+E4 | B3+
 """A bass that lasts two bars under chords that its hand plays two octaves higher."""
 CHORDS_BELOW = build("E5:1/2 D5 C5 D5 E5 F5 G5 E5", "staff2 C4+E4+G4:2 B3+D4+G4:2")
 """Whole chords below a line that moves."""
+CARRYING = build("C6:8", "staff2 C3:1 G3 E3 C4 F3 C3 A3 F3")
+"""A bass that leaps from chord note to chord note."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
 """D sharp sinks to C sharp, which is at rest: the E after it is another matter."""
 MARKED = replace(
@@ -282,6 +284,7 @@ ON = {
     "sixth": (SIXTH, "E: I:4 V64:4"),
     "left": (LEFT, "A: I:4 V:4 I:4"),
     "chords below": (CHORDS_BELOW, "C: I:2 V:2"),
+    "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "marked": (MARKED, "C: I:4 | I6:4"),
@@ -422,6 +425,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("left", p.Stays(F(0), F(12), P("A2"))),
     ("left", p.OutOfReach(F(0), F(2), P("A2"))),
     ("chords below", p.MelodyIn(F(0), F(4), "in the left hand", ("v2n1", "v2n2", "v2n3", "v2n4"))),
+    ("carrying", p.MelodyIn(F(0), F(8), "in the bass", tuple(f"v2n{k}" for k in range(1, 9)))),
     ("settled", n.Resolved(F(0), F(2), "v1n1", "v1n3", "ornamented")),
     # Where the first section has left home, what comes back is a reprise and no ternary form.
     ("varied", v.StaysInBars(*VARIED_AS, "tune")),

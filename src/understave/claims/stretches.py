@@ -550,8 +550,9 @@ def _in_chord(note: Note, facts: Facts) -> bool:
 class MelodyIn(Claim):
     """The melody lies in a place: ``"on top"``, ``"in the left hand"``, ``"in the bass"``, ``"inside"``.
 
-    `notes` are notes said to be melody; most of them lie there. Where someone sings, the singer has the
-    melody, and no other may be said to; with no place that alone is claimed.
+    `notes` are notes said to be melody; most of them lie there, and away from the top their first ones move
+    mostly by step. Where someone sings, the singer has the melody, and no other may be said to; with no place
+    that alone is claimed.
     """
 
     kind: ClassVar[str] = "where the melody lies"
@@ -574,6 +575,9 @@ class MelodyIn(Claim):
             found[:_FIRST]
         ):
             # Chords below a line that moves are no tune.
+            return False
+        moves = [abs(b.midi - a.midi) for a, b in pairwise(found[:_FIRST]) if a.midi != b.midi]
+        if self.place != "on top" and 2 * sum(move > 2 for move in moves) >= max(1, len(moves)):
             return False
         return 2 * sum(self._fits(note, facts) for note in found) >= len(found)
 
