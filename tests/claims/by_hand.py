@@ -54,6 +54,8 @@ HELD_BELOW = build("r:1 G4 E5 C5 | F5 D5 B4 G4", "staff2 r:1 C4+E4 r C4+E4 | B3+
 """A bass that lasts two bars under chords that its hand plays two octaves higher."""
 CHORDS_BELOW = build("E5:1/2 D5 C5 D5 E5 F5 G5 E5", "staff2 C4+E4+G4:2 B3+D4+G4:2")
 """Whole chords below a line that moves."""
+ALONE = build("G4:1 A4 B4 C5 | D4:4 | D4:2 F#4:1 G4 | A4:4")
+"""One voice and no other."""
 CARRYING = build("C6:8", "staff2 C3:1 G3 E3 C4 F3 C3 A3 F3")
 """A bass that leaps from chord note to chord note."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
@@ -284,6 +286,7 @@ ON = {
     "sixth": (SIXTH, "E: I:4 V64:4"),
     "left": (LEFT, "A: I:4 V:4 I:4"),
     "chords below": (CHORDS_BELOW, "C: I:2 V:2"),
+    "alone": (ALONE, "G: I:4 V:4 V:4 ii:4"),
     "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
@@ -296,6 +299,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("alone", h.ChordIs(F(8), F(8), K("G"), R("V"))),
     *(("signed", pr.PedalOpen(F(at), F(at))) for at in (1, 2, 3, 5, 6, 7, 12, 13, 14, 16)),
     ("leaping", pr.PedalOpen(F(4), F(4))),
     ("leapt to", n.Between(F(4), F(6), "v1n1", "v1n2", "v1n3", "leapt to")),
@@ -394,6 +398,8 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
+    ("alone", p.Stays(F(4), F(10), P("D4"))),
     ("signed", pr.PedalOpen(F(0), F(0))),
     ("signed", pr.PedalOpen(F(9), F(9))),
     ("breathing", rp.LineStops(F(6), F(8))),

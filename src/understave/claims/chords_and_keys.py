@@ -43,8 +43,9 @@ def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
 class ChordIs(Claim):
     """The chord of a moment: the one read there, by sound and lowest note; root, or third and fifth, sound.
 
-    Of a seventh chord root and seventh do. No member is missing while its letter sounds in another shade:
-    what has F flat and no F is no chord on F (handbooks name chords by their letters, see `theory.chord`).
+    One note alone is no chord; of a seventh chord root and seventh sound. No member is missing while its
+    letter sounds in another shade: what has F flat and no F is no chord on F (handbooks name chords by their
+    letters, see `theory.chord`).
     """
 
     kind: ClassVar[str] = "chord"
@@ -69,6 +70,8 @@ class ChordIs(Claim):
         notes = facts.heard(span.start, span.end)
         here = {note.midi % 12 for note in notes}
         third, seventh = chord.member(3), chord.member(7)
+        if len(here & chord.semitones) < 2:
+            return False
         if seventh is not None and not {chord.root.semitone, seventh.semitone} <= here:
             return False
         shades = {note.pitch.letter for note in notes if note.midi % 12 not in chord.semitones}

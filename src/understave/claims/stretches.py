@@ -46,10 +46,10 @@ class Lasts(Claim):
 class Stays(Claim):
     """A note stays through a stretch, held or struck again at least once a bar.
 
-    ``"bass"``: nothing lower sounds, and it is the lowest at the head of every bar. ``"top"``: it is the
-    highest note on every beat it sounds. ``"inner"``: notes above and below it sound meanwhile, one above it
-    from the first. ``"over the bass"``: something lower sounds. Above the bass it sounds for three quarters
-    of the time.
+    ``"bass"``: something sounds above it, nothing below, and it is the lowest at the head of every bar.
+    ``"top"``: it is the highest note on every beat it sounds. ``"inner"``: notes above and below it sound
+    meanwhile, one above it from the first. ``"over the bass"``: something lower sounds. Above the bass it
+    sounds for three quarters of the time.
     """
 
     kind: ClassVar[str] = "note that stays"
@@ -74,7 +74,8 @@ class Stays(Claim):
             return False
         others = [note for note in facts.heard(self.start, self.end) if note.midi % 12 != self.tone.midi % 12]
         if self.place == "bass":
-            return all(note.midi > self.tone.midi for note in others) and self._at_heads(facts)
+            above = any(len({n.midi % 12 for n in facts.sounding(note.onset)}) > 1 for note in others)
+            return above and all(note.midi > self.tone.midi for note in others) and self._at_heads(facts)
         if not SoundsOn(self.start, self.end, self.tone.pitch_class).holds(facts):
             return False
         if self.place == "top":
