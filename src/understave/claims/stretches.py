@@ -295,7 +295,8 @@ def _line(facts: Facts, start: Fraction, end: Fraction) -> dict[Fraction, Note]:
 
 @dataclass(frozen=True, slots=True)
 class ComesBack(Claim):
-    """A passage is an earlier one again: ``"literal"``, ``"varied"``, moved, or in the other mode.
+    """A passage is an earlier one again: ``"literal"``, ``"varied"``, moved, or in the other mode; or
+    ``"again"`` where it is not said how.
 
     Bars are compared from both starts; of a literal return nearly all notes are found again in their place,
     of a varied or moved one so many letters of any voice (see the constants of this module).
@@ -335,8 +336,8 @@ class ComesBack(Claim):
             total += max((_agree(facts, b, bar, steps) for b in near), default=0.0)
         return total / len(there)
 
-    def subject(self) -> Hashable:
-        return "comes back", self.start, self.from_start
+    def subject(self) -> Hashable | None:
+        return None if self.how == "again" else ("comes back", self.start, self.from_start)
 
     def answer(self) -> Hashable:
         return self.how == "literal"

@@ -872,7 +872,7 @@ def _section(t: Told) -> Iterator[Claim]:
     like = t.moment("like")
     if like is not None and t.says("like"):
         length = min(t.event.end - t.start, 4 * t.score.measure_at(t.start).full_length)
-        yield p.ComesBack(t.start, t.start + length, like, like + length, "varied")
+        yield p.ComesBack(t.start, t.start + length, like, like + length, "again")
 
 
 # --- what is printed ---------------------------------------------------------------------------------------
@@ -1188,7 +1188,7 @@ def _contrast_continuation(t: Told) -> Iterator[Claim]:
         return
     bar = t.score.measure_at(max(Fraction(0), at - _INSTANT)).full_length
     if first >= bar:
-        yield p.ComesBack(at - bar, at, first - bar, first, "varied")
+        yield p.ComesBack(at - bar, at, first - bar, first, "again")
     yield p.Parts(at, at + bar, first)
 
 
