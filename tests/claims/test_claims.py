@@ -7,6 +7,7 @@ import inspect
 import random
 from collections import defaultdict
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
