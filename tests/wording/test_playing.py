@@ -213,6 +213,7 @@ def test_tension_is_told_at_its_peaks_and_where_it_lets_go_after_one() -> None:
     [
         ("density", "release", ["lead to here", "let go"]),
         ("density", "density", ["lead to here"]),
+        ("density", "rest", ["lead to here"]),
         ("rest", "release", []),
     ],
 )

@@ -530,7 +530,7 @@ def _tension(score: Score, spans: tuple[Tension, ...], book: Phrasebook) -> Iter
     for i, t in enumerate(spans):
         calm = t.why.label in ("rest", "release")
         if t.release and peak is not None:
-            if calm or t.why not in TENSION:
+            if t.why.label == "release" or t.why not in TENSION:
                 yield _Item(t.start, "tension", book.phrases["play_release"], t.why, t.why.notes)
             peak = None
         if t.value < HIGH or (peak is not None and peak.value >= t.value):
