@@ -56,6 +56,8 @@ CHORDS_BELOW = build("E5:1/2 D5 C5 D5 E5 F5 G5 E5", "staff2 C4+E4+G4:2 B3+D4+G4:
 """Whole chords below a line that moves."""
 ALONE = build("G4:1 A4 B4 C5 | D4:4 | D4:2 F#4:1 G4 | A4:4")
 """One voice and no other."""
+RISEN = build("E5:4 | F5:4 | E5:2 D5", "G4:4 | A4:4 | C4:4", "C2:4 | C2:4 | r:4")
+"""The bass is let go, and its tone two octaves up is the lowest."""
 CARRYING = build("C6:8", "staff2 C3:1 G3 E3 C4 F3 C3 A3 F3")
 """A bass that leaps from chord note to chord note."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
@@ -286,6 +288,7 @@ ON = {
     "sixth": (SIXTH, "E: I:4 V64:4"),
     "left": (LEFT, "A: I:4 V:4 I:4"),
     "chords below": (CHORDS_BELOW, "C: I:2 V:2"),
+    "risen": (RISEN, "C: I:4 IV64:4 I:4"),
     "alone": (ALONE, "G: I:4 V:4 V:4 ii:4"),
     "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
@@ -299,6 +302,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("risen", p.Stays(F(0), F(8), P("C2"))),
     ("alone", h.ChordIs(F(8), F(8), K("G"), R("V"))),
     *(("signed", pr.PedalOpen(F(at), F(at))) for at in (1, 2, 3, 5, 6, 7, 12, 13, 14, 16)),
     ("leaping", pr.PedalOpen(F(4), F(4))),
@@ -399,6 +403,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
+    ("risen", p.Stays(F(0), F(12), P("C2"))),
     ("alone", p.Stays(F(4), F(10), P("D4"))),
     ("signed", pr.PedalOpen(F(0), F(0))),
     ("signed", pr.PedalOpen(F(9), F(9))),

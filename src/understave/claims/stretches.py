@@ -74,8 +74,8 @@ class Stays(Claim):
             return False
         others = [note for note in facts.heard(self.start, self.end) if note.midi % 12 != self.tone.midi % 12]
         if self.place == "bass":
-            above = any(len({n.midi % 12 for n in facts.sounding(note.onset)}) > 1 for note in others)
-            return above and all(note.midi > self.tone.midi for note in others) and self._at_heads(facts)
+            under = any(len({n.midi % 12 for n in facts.sounding(note.onset)}) > 1 for note in others)
+            return under and all(note.midi > self.tone.midi for note in others) and self._at_heads(facts)
         if not SoundsOn(self.start, self.end, self.tone.pitch_class).holds(facts):
             return False
         if self.place == "top":
@@ -90,9 +90,13 @@ class Stays(Claim):
         return begins_inside and bool(above) and any(note.midi < self.tone.midi for note in others)
 
     def _at_heads(self, facts: Facts) -> bool:
-        """Whether the lowest that sounds as a bar begins is the note, from the second bar on."""
+        """Whether the lowest that sounds as a bar begins is the note, from the second bar on, and as the last
+        one does no more than an octave up.
+        """
         heads = [facts.sounding(bar.start) for bar in facts.bars_from(self.start, self.end)]
-        return all(not here or here[0].midi % 12 == self.tone.midi % 12 for here in heads)
+        lows = [here[0].midi for here in heads if here]
+        near = not lows or lows[-1] - self.tone.midi <= _OCTAVE
+        return near and all(low % 12 == self.tone.midi % 12 for low in lows)
 
     def subject(self) -> Hashable:
         return "note that stays", self.start, self.place
