@@ -448,6 +448,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("song", w.FormIs(F(0), F(24), "ground", PARTS)),
     ("halting", w.FormIs(F(0), F(80), "ground", (("A", F(0)),))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(8))))),
+    ("song", w.Scheme(F(0), F(24), (("introduction", F(0)), ("A", F(8)), ("B", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("A'", F(8)), ("A", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(8)), ("C", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(7)), ("A", F(16))))),

@@ -82,7 +82,8 @@ def _opening_returns(facts: Facts, first: Fraction) -> bool:
 class Scheme(Claim):
     """The sections of a piece: each of one letter begins as the first of that letter does, and those of
     different letters do not begin note for note alike; every section begins with a bar. Where no letter comes
-    back, neither does the opening in the second half of the piece.
+    back, neither does the opening in the second half of the piece; an introduction that comes back is no new
+    letter.
     """
 
     kind: ClassVar[str] = "sections"
@@ -93,10 +94,13 @@ class Scheme(Claim):
         moments = [at for _, at in self.parts]
         if moments != sorted(set(moments)) or any(facts.bar(at).start != at for at in moments):
             return False
+        opening = next((at for name, at in self.parts if name == "introduction"), None)
         for name, at in self.parts:
             own = letter(name)
             if not own:
                 continue
+            if opening is not None and firsts and own not in firsts and _is_again(facts, opening, at):
+                return False
             if own in firsts and not _begins_like(facts, firsts[own], at):
                 return False
             if any(o != own and _is_again(facts, f, at) for o, f in firsts.items()):
