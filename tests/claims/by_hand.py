@@ -58,6 +58,8 @@ ALONE = build("G4:1 A4 B4 C5 | D4:4 | D4:2 F#4:1 G4 | A4:4")
 """One voice and no other."""
 RISEN = build("E5:4 | F5:4 | E5:2 D5", "G4:4 | A4:4 | C4:4", "C2:4 | C2:4 | r:4")
 """The bass is let go, and its tone two octaves up is the lowest."""
+CLASHING = build("E5:1 F5:1 B4:1 C5:1", "C4:1 D4:1 C4:2")
+"""B and C clash on the third beat."""
 CARRYING = build("C6:8", "staff2 C3:1 G3 E3 C4 F3 C3 A3 F3")
 """A bass that leaps from chord note to chord note."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
@@ -289,6 +291,7 @@ ON = {
     "left": (LEFT, "A: I:4 V:4 I:4"),
     "chords below": (CHORDS_BELOW, "C: I:2 V:2"),
     "risen": (RISEN, "C: I:4 IV64:4 I:4"),
+    "clashing": (CLASHING, "C: I:4"),
     "alone": (ALONE, "G: I:4 V:4 V:4 ii:4"),
     "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
@@ -303,6 +306,9 @@ PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("risen", p.Stays(F(0), F(8), P("C2"))),
+    ("clashing", p.Tensest(F(0), F(4), F(2))),
+    ("clashing", p.Tensest(F(0), F(2), F(2), "grows")),
+    ("clashing", p.Tensest(F(2), F(3), F(2), "falls")),
     ("alone", h.ChordIs(F(8), F(8), K("G"), R("V"))),
     *(("signed", pr.PedalOpen(F(at), F(at))) for at in (1, 2, 3, 5, 6, 7, 12, 13, 14, 16)),
     ("leaping", pr.PedalOpen(F(4), F(4))),
@@ -404,6 +410,10 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
+    ("clashing", p.Tensest(F(0), F(4), F(1))),
+    ("clashing", p.Tensest(F(0), F(1), F(1))),
+    ("clashing", p.Tensest(F(2), F(3), F(3), "grows")),
+    ("clashing", p.Tensest(F(0), F(2), F(0), "falls")),
     ("alone", p.Stays(F(4), F(10), P("D4"))),
     ("signed", pr.PedalOpen(F(0), F(0))),
     ("signed", pr.PedalOpen(F(9), F(9))),

@@ -362,6 +362,19 @@ def _half_way(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     return replace(c, start=Fraction(0), end=earlier) if facts.score.measures[2:] else None
 
 
+def _calmer(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """Another beat of the stretch, on which less clashes; where it grows or falls, the wrong way round."""
+    assert isinstance(c, p.Tensest)
+    if c.how == "grows":
+        return replace(c, start=c.at, at=c.start)
+    if c.how == "falls":
+        return replace(c, start=c.end, end=c.start)
+    beats = p.Tensest._beats(facts, c.start, c.end)
+    most = max(p.Tensest._clash(facts, m) for m in (c.at, *beats))
+    calmer = [m for m in beats if p.Tensest._clash(facts, m) < most and abs(m - c.at) >= 1]
+    return replace(c, at=rng.choice(calmer)) if calmer else None
+
+
 def _after_a_release(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     """A moment right after the printed pedal is let go and nothing presses it for a bar."""
     marks = sorted((d.onset, d.text) for d in facts.score.directions if d.kind == "pedal")
@@ -459,6 +472,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.Dense: (_thin,),
     p.Fullest: (_emptier,),
     p.ComesBack: (_half_bar,),
+    p.Tensest: (_calmer,),
     p.InSequence: (_steps,),
     p.SameFigure: (_one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3))), _bent("first")),
     p.FigureCount: (_count("count"),),

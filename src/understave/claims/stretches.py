@@ -6,7 +6,7 @@ from collections.abc import Hashable
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
@@ -14,6 +14,8 @@ from understave.claims.single_notes import is_step
 from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
+_ON_BEAT = 2
+"""`Facts.weight` of a beat, at most."""
 _OCTAVE = 12
 """Semitones that a hand stretches at most (common practice, no source)."""
 _ALIKE = 0.5
@@ -295,6 +297,53 @@ def _line(facts: Facts, start: Fraction, end: Fraction) -> dict[Fraction, Note]:
         if at not in found or note.midi > found[at].midi:
             found[at] = note
     return found
+
+
+_CLASH = {1: 3, 2: 1, 6: 1}
+"""How much semitones, tones and tritones clash, octaves aside (in that order after Huron, "Interval-class
+content in equally tempered pitch-class sets", Music Perception 11, 1994; the numbers are our own).
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Tensest(Claim):
+    """What sounds on the beat of a moment clashes, and on no other beat of the stretch more.
+
+    ``"grows"``: more than where the stretch begins; ``"falls"``: more than where it ends.
+    """
+
+    kind: ClassVar[str] = "tensest"
+    at: Fraction
+    how: Literal["tensest", "grows", "falls"] = "tensest"
+
+    def holds(self, facts: Facts) -> bool:
+        if self.how == "falls":
+            return self._clash(facts, self.start) > self._clash(facts, self.end)
+        here = max(self._clash(facts, m) for m in (self.at, *self._beats(facts, self.at, self.at)))
+        if self.how == "grows":
+            return here > self._clash(facts, self.start)
+        return here > 0 and all(
+            self._clash(facts, m) <= here for m in self._beats(facts, self.start, self.end)
+        )
+
+    @staticmethod
+    def _beats(facts: Facts, start: Fraction, end: Fraction) -> tuple[Fraction, ...]:
+        """The onsets on a beat, from that of `start` on and before the next after `end`."""
+        bar = facts.bar(start)
+        first = start - (start - bar.start + bar.offset) % bar.beat_length
+        moments = facts.moments(max(Fraction(0), first), end + bar.beat_length)
+        return tuple(m for m in moments if m <= end and facts.weight(m) <= _ON_BEAT)
+
+    @staticmethod
+    def _clash(facts: Facts, moment: Fraction) -> int:
+        tones = sorted({note.midi % 12 for note in facts.sounding(moment)})
+        return sum(_CLASH.get(min(b - a, 12 - b + a), 0) for a in tones for b in tones if a < b)
+
+    def subject(self) -> Hashable:
+        return "tensest", self.start, self.end, self.how
+
+    def answer(self) -> Hashable:
+        return self.at
 
 
 @dataclass(frozen=True, slots=True)

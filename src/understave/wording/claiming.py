@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
-from typing import get_args
+from typing import Literal, get_args
 
 from understave.claims import Claim, facts, repose
 from understave.claims import against_themes as v
@@ -963,6 +963,9 @@ def _register(t: Told, pitch: Pitch) -> Iterator[Claim]:
     yield p.Peak(t.start, t.end, pitch)
 
 
+_TENSEST: Mapping[str, Literal["grows", "falls"]] = {"crescendo": "grows", "diminuendo": "falls"}
+
+
 def _dynamics(t: Told) -> Iterator[Claim]:
     mark = t.text("mark")
     if t.event.label == "printed mark" and mark:
@@ -972,6 +975,8 @@ def _dynamics(t: Told) -> Iterator[Claim]:
         yield n.Sounds(peak, peak + _INSTANT, pitch)
     if peak is not None and pitch is not None and t.says("reason=height") and t.event.label == "swell":
         yield p.Peak(t.start, t.end, pitch)
+    if peak is not None and t.says("reason=tension"):
+        yield p.Tensest(t.start, t.end, peak, _TENSEST.get(t.event.label, "tensest"))
     if peak is not None and t.says("reason=texture"):
         yield p.Fullest(t.start, max(t.end, peak + _INSTANT), peak)
 
