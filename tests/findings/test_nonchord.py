@@ -461,3 +461,14 @@ def test_the_first_note_of_a_written_out_trill_is_no_appoggiatura(tune, labels):
     score = build(tune, "E4:1 | D4:1 | D4:1", meter="1/4")
     found = find_nonchord(score, spans_of(score, "d: v:1 i:1 i:1"))
     assert {e.label for e in found if e.get("pitch").letter == "G"} - {"free tone"} == labels
+
+
+@pytest.mark.parametrize(
+    ("tune", "labels"),
+    [("G5:2 | G5:1/2 F5 Eb5 D5", {"free tone"}), ("G5:2 | G5:1 F#5:1", {"suspension"})],
+)
+def test_what_runs_on_through_foreign_notes_is_no_suspension(tune, labels):
+    """A suspension resolves by step to a note of the chord (Hutchinson, ch. 10)."""
+    score = build(tune, "Bb4:2 | A4:2", "D4:2 | C4:2", "G3:2 | D3:2", meter="2/4")
+    found = find_nonchord(score, spans_of(score, "g: i:2 V7:2"))
+    assert {e.label for e in found if e.get("pitch") == Pitch.parse("G5")} == labels

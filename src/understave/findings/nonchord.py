@@ -402,7 +402,8 @@ def _prepared(
         # A short step up by a whole tone, and then down below the suspended note, only adorns its fall.
         goal = _falls_later(dissonance, harmony, line) or goal
     if goal is not None:
-        if not _moves_on(dissonance, goal, harmony, line):
+        if not harmony.fits(goal.note, goal.note.onset) or not _moves_on(dissonance, goal, harmony, line):
+            # What steps on to another foreign note runs through the chord and hangs over nothing.
             return Sort("free tone", before, goal)
         label = "suspension" if goal.note.midi < note.midi else "retardation"
         return Sort(label, before, goal)
