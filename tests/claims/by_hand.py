@@ -295,6 +295,7 @@ ON = {
     "alone": (ALONE, "G: I:4 V:4 V:4 ii:4"),
     "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
+    "signed upbeat": (SIGNED, "C: V:1 I:4 V:4 I:8"),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "marked": (MARKED, "C: I:4 | I6:4"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
@@ -306,6 +307,7 @@ PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("risen", p.Stays(F(0), F(8), P("C2"))),
+    ("close", p.ChangesHere(F(4), F(4))),
     ("clashing", p.Tensest(F(0), F(4), F(2))),
     ("clashing", p.Tensest(F(0), F(2), F(2), "grows")),
     ("clashing", p.Tensest(F(2), F(3), F(2), "falls")),
@@ -410,6 +412,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
+    ("signed upbeat", p.ChangesHere(F(1), F(1))),
     ("clashing", p.Tensest(F(0), F(4), F(1))),
     ("clashing", p.Tensest(F(0), F(1), F(1))),
     ("clashing", p.Tensest(F(2), F(3), F(3), "grows")),

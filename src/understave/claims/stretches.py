@@ -766,7 +766,9 @@ class StruckBass(Claim):
 
 @dataclass(frozen=True, slots=True)
 class ChangesHere(Claim):
-    """A new chord is read at a moment: another than the one before; the first of a piece is no change."""
+    """A new chord is read at a moment: another than the one before; the first of a piece is no change, nor is
+    what follows one note alone, as of an upbeat.
+    """
 
     kind: ClassVar[str] = "new chord"
 
@@ -775,7 +777,9 @@ class ChangesHere(Claim):
         if span is None or span.start != self.start:
             return False
         before = facts.before(self.start)
-        return before is not None and (before.key, before.numeral) != (span.key, span.numeral)
+        if before is None or len({n.midi % 12 for n in facts.heard(before.start, before.end)}) < 2:
+            return False
+        return (before.key, before.numeral) != (span.key, span.numeral)
 
 
 @dataclass(frozen=True, slots=True)
