@@ -60,6 +60,8 @@ RISEN = build("E5:4 | F5:4 | E5:2 D5", "G4:4 | A4:4 | C4:4", "C2:4 | C2:4 | r:4"
 """The bass is let go, and its tone two octaves up is the lowest."""
 CLASHING = build("E5:1 F5:1 B4:1 C5:1", "C4:1 D4:1 C4:2")
 """B and C clash on the third beat."""
+THIRDS = build("G5:4", "staff2 C4+E4:1 D4+F4 E4 D4")
+"""Two thirds, then two notes of one line."""
 CARRYING = build("C6:8", "staff2 C3:1 G3 E3 C4 F3 C3 A3 F3")
 """A bass that leaps from chord note to chord note."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
@@ -292,6 +294,7 @@ ON = {
     "chords below": (CHORDS_BELOW, "C: I:2 V:2"),
     "risen": (RISEN, "C: I:4 IV64:4 I:4"),
     "clashing": (CLASHING, "C: I:4"),
+    "thirds": (THIRDS, "C: I:4"),
     "alone": (ALONE, "G: I:4 V:4 V:4 ii:4"),
     "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
@@ -413,6 +416,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
     ("signed upbeat", p.ChangesHere(F(1), F(1))),
+    ("thirds", p.MelodyIn(F(0), F(4), "in the bass", ("v2n2", "v2n4", "v2n5", "v2n6"))),
     ("clashing", p.Tensest(F(0), F(4), F(1))),
     ("clashing", p.Tensest(F(0), F(1), F(1))),
     ("clashing", p.Tensest(F(2), F(3), F(3), "grows")),

@@ -369,6 +369,9 @@ def test_whole_chords_below_are_no_tune_in_the_left_hand():
     assert _is_chordal(score, [n for n in notes.values() if n.id.startswith("v2")])
     assert not _is_chordal(score, [n for n in notes.values() if n.id.startswith("v1")])
     assert not _is_chordal(score, [notes["v3n1"]])
+    assert not _is_chordal(score, [])
+    half = build("G5:4", "staff2 C4+E4:1 D4+F4 B3 C4")
+    assert _is_chordal(half, [n for n in half.notes if n.id in ("v2n2", "v2n4", "v2n5", "v2n6")])
 
 
 def test_what_sings_the_words_is_the_voice_and_not_the_name_of_a_part(tmp_path) -> None:

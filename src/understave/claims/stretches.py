@@ -626,7 +626,7 @@ class MelodyIn(Claim):
                 return False
         if not self.place or not found:
             return True
-        if self.place != "on top" and 2 * sum(_in_chord(note, facts) for note in found[:_FIRST]) > len(
+        if self.place != "on top" and 2 * sum(_in_chord(note, facts) for note in found[:_FIRST]) >= len(
             found[:_FIRST]
         ):
             # Chords below a line that moves are no tune.

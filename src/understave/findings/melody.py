@@ -194,13 +194,13 @@ def _is_tune(score: Score, notes: Sequence[Note]) -> bool:
 
 
 def _is_chordal(score: Score, notes: Sequence[Note]) -> bool:
-    """Whether most notes of a line are struck with others of their voice that lie within an octave."""
+    """Whether half of a line or more is struck with others of its voice that lie within an octave."""
     voices = lines(score).voices
     close = [
         any(0 < abs(m.midi - n.midi) < 12 for m in voices[n.part, n.staff, n.voice].at(n.onset))
         for n in notes
     ]
-    return 2 * sum(close) > len(close)
+    return 2 * sum(close) >= len(close) > 0
 
 
 def _is_lowest(score: Score, notes: list[Note]) -> bool:

@@ -603,6 +603,7 @@ def _applied(t: Told) -> Iterator[Claim]:
         yield n.Sounds(t.start, t.event.end + bar, goes)
         if note is not None:
             yield n.Named(note.onset, note.end, note.id, note.pitch)
+            yield n.GoesOn(note.onset, note.end, note.pitch, goes.pitch_class)
     to = t.chord("to")
     if to is not None and t.says("to", "resolution=resolves"):
         yield h.NextChord(t.start, t.end, key, to)
