@@ -62,6 +62,12 @@ CLASHING = build("E5:1 F5:1 B4:1 C5:1", "C4:1 D4:1 C4:2")
 """B and C clash on the third beat."""
 THIRDS = build("G5:4", "staff2 C4+E4:1 D4+F4 E4 D4")
 """Two thirds, then two notes of one line."""
+TOUCHED = build(
+    "E5:1 D5 C5 B4 | B4:1 C#5 B4 A4 | A4:1 B4 C5 D5 | E5:4",
+    "E4:4 | D4:2 C#4 | F4:4 | E4:4",
+    "C3:4 | E3:2 A2 | D3:4 | C3:4",
+)
+"""The dominant is led to by its own, and the line runs on."""
 CARRYING = build("C6:8", "staff2 C3:1 G3 E3 C4 F3 C3 A3 F3")
 """A bass that leaps from chord note to chord note."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
@@ -295,6 +301,8 @@ ON = {
     "risen": (RISEN, "C: I:4 IV64:4 I:4"),
     "clashing": (CLASHING, "C: I:4"),
     "thirds": (THIRDS, "C: I:4"),
+    "touched": (TOUCHED, "D: I:4 V7/V:2 V:2 I:4 I:4"),
+    "touched and reached": (TOUCHED, "D: I:4 A: V7:2 I:2 D: I:4 I:4"),
     "alone": (ALONE, "G: I:4 V:4 V:4 ii:4"),
     "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
@@ -310,6 +318,7 @@ PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("risen", p.Stays(F(0), F(8), P("C2"))),
+    ("touched and reached", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
     ("close", p.ChangesHere(F(4), F(4))),
     ("clashing", p.Tensest(F(0), F(4), F(2))),
     ("clashing", p.Tensest(F(0), F(2), F(2), "grows")),
@@ -416,6 +425,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
     ("signed upbeat", p.ChangesHere(F(1), F(1))),
+    ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
+    ("touched", h.Cadence(F(6), F(8), K("A"), "perfect authentic", P("A4"))),
     ("thirds", p.MelodyIn(F(0), F(4), "in the bass", ("v2n2", "v2n4", "v2n5", "v2n6"))),
     ("clashing", p.Tensest(F(0), F(4), F(1))),
     ("clashing", p.Tensest(F(0), F(1), F(1))),
