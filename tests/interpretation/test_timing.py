@@ -176,8 +176,7 @@ def test_what_breaks_off_in_the_middle_is_not_slowed_to_its_end():
         )
         arrives = (made("cadence", close, F(8), F(16), (), 1.0, (("arrival", F(12)),)),) if close else ()
         score = replace(score, notes=tuple(sorted(quick, key=lambda n: n.onset)))
-        found = bends(score, replace(reading, events=arrives))
-        return any(b.why is not None and b.why.label == "final ritard" for b in found)
+        return min(b.factor for b in bends(score, replace(reading, events=arrives))) < 0.7
 
     assert not slows("vi")
     assert slows("I6")
@@ -185,6 +184,22 @@ def test_what_breaks_off_in_the_middle_is_not_slowed_to_its_end():
     assert slows("vi", fermata=True)
     assert slows("V", close="half")
     assert not slows("vi", close="deceptive")
+
+
+@pytest.mark.parametrize(
+    ("last", "label", "told"),
+    [
+        ("C3 G3 C4 E4", "I", True),
+        ("E3 G3 C4 E4", "I6", False),
+        ("G2 G3 B3 D4", "V", False),
+        ("A2 A3 C4 E4", "vi", False),
+    ],
+)
+def test_the_end_is_told_on_the_tonic_alone(last, label, told):
+    """A piece ends on its tonic; what slows elsewhere goes on (common practice, no source)."""
+    found = bends(*read_as(f"C3 G3 C4 E4 | F2 A3 C4 F4 | G2 G3 B3 D4 | {last}", f"C: I | IV | V | {label}"))
+    assert min(b.factor for b in found) < 0.7
+    assert any(b.why is not None and b.why.label == "final ritard" for b in found) is told
 
 
 @pytest.mark.parametrize("amount", [0.5, 1.0, 1.5])

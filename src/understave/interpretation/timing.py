@@ -132,7 +132,7 @@ def timing(
     if amount <= 0 or not score.measures:
         return ()
     piece = _Piece(score, amount)
-    final = _final(piece) if _rests(piece, reading) else None
+    final = _final(piece, reading) if _rests(piece, reading) else None
     until = final.points[0][0] if final is not None else score.end
     shapes = [shape for shape in _phrases(piece, reading, until) if shape is not None]
     shapes += _resolutions(piece, tension, [shape for shape in shapes if shape.why is not None], until)
@@ -222,8 +222,11 @@ def _ends_at_fine(score: Score) -> bool:
     )
 
 
-def _final(piece: _Piece) -> _Shape | None:
-    """Return the slowing to the end, down to the last onset; None where print sees to it."""
+def _final(piece: _Piece, reading: Reading) -> _Shape | None:
+    """Return the slowing to the end, down to the last onset; None where print sees to it.
+
+    It is told where the piece is over for everyone to hear.
+    """
     score = piece.score
     if not piece.notes:
         return None
@@ -241,7 +244,20 @@ def _final(piece: _Piece) -> _Shape | None:
     length = last - start
     points = [(start + length * k / steps, slowing(k / steps, left)) for k in range(steps + 1)]
     why = piece.event("final ritard", start, last, last, 1 - left, 1.0)
-    return _Shape((*points, (score.end, left)), why)
+    return _Shape((*points, (score.end, left)), why if _is_over(piece, reading) else None)
+
+
+def _is_over(piece: _Piece, reading: Reading) -> bool:
+    """Whether the last chord is the tonic, over it, and is waited on for a beat or under a fermata."""
+    if not reading.spans:
+        return True
+    final, last = reading.spans[-1], piece.notes[-1]
+    home, bar = final.key.tonic, piece.score.measure_at(last.onset)
+    sounding = [note for note in piece.notes if note.end > last.onset]
+    late = [note for note in piece.notes if note.end > last.onset - bar.full_length]
+    over = {min(notes, key=lambda note: note.midi).midi % 12 for notes in (sounding, late)}
+    waits = piece.score.end - last.onset >= bar.beat_length or any(note.fermata for note in sounding)
+    return waits and final.numeral.chord(final.key).root == home and home.semitone in over
 
 
 def _phrases(piece: _Piece, reading: Reading, until: Fraction) -> list[_Shape | None]:
