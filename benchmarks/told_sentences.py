@@ -55,6 +55,8 @@ LATER = (
     *("nielsen", "smetana", "smyth"),
 )
 """Whose songs and quartets, of any length, are drawn when all pieces of these have been."""
+LAST = ("busoni", "carreno", "krzyzanowska", "strauss")
+"""Whose quartets are drawn when all pieces of those have been, too."""
 T = TypeVar("T")
 SHARES = {"contrast": 1, "exercise": 1, "story": 3, "plan": 3, "stop": 3}
 """How many sentences of each kind of text are drawn: of the plan's many alike lines fewer than there are."""
@@ -91,8 +93,9 @@ def drawn(hand: int, tuned: Collection[Path]) -> Iterator[tuple[str, Path]]:
             small = [f for f in folder if f not in tuned and f.stat().st_size <= LARGEST[f.suffix]]
             fit = [f for f in small if f.suffix != ".mxl" or f.name.startswith(COMPOSERS)]
             random.Random(kind).shuffle(fit)
-            later = [f for f in folder if f not in (*tuned, *fit) and f.name.startswith(LATER)]
-            shuffled.append(fit + later)
+            for composers in (LATER, LAST):
+                fit += [f for f in folder if f not in (*tuned, *fit) and f.name.startswith(composers)]
+            shuffled.append(fit)
         each = EACH // len(shuffled)
         for fit in shuffled:
             yield from ((kind, f) for f in fit[(hand - 1) * each : hand * each])

@@ -54,6 +54,22 @@ HELD_BELOW = build("r:1 G4 E5 C5 | F5 D5 B4 G4", "staff2 r:1 C4+E4 r C4+E4 | B3+
 """A bass that lasts two bars under chords that its hand plays two octaves higher."""
 CHORDS_BELOW = build("E5:1/2 D5 C5 D5 E5 F5 G5 E5", "staff2 C4+E4+G4:2 B3+D4+G4:2")
 """Whole chords below a line that moves."""
+ALONE = build("G4:1 A4 B4 C5 | D4:4 | D4:2 F#4:1 G4 | A4:4")
+"""One voice and no other."""
+RISEN = build("E5:4 | F5:4 | E5:2 D5", "G4:4 | A4:4 | C4:4", "C2:4 | C2:4 | r:4")
+"""The bass is let go, and its tone two octaves up is the lowest."""
+CLASHING = build("E5:1 F5:1 B4:1 C5:1", "C4:1 D4:1 C4:2")
+"""B and C clash on the third beat."""
+THIRDS = build("G5:4", "staff2 C4+E4:1 D4+F4 E4 D4")
+"""Two thirds, then two notes of one line."""
+TOUCHED = build(
+    "E5:1 D5 C5 B4 | B4:1 C#5 B4 A4 | A4:1 B4 C5 D5 | E5:4",
+    "E4:4 | D4:2 C#4 | F4:4 | E4:4",
+    "C3:4 | E3:2 A2 | D3:4 | C3:4",
+)
+"""The dominant is led to by its own, and the line runs on."""
+CARRYING = build("C6:8", "staff2 C3:1 G3 E3 C4 F3 C3 A3 F3")
+"""A bass that leaps from chord note to chord note."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
 """D sharp sinks to C sharp, which is at rest: the E after it is another matter."""
 MARKED = replace(
@@ -66,6 +82,13 @@ MARKED = replace(
         Direction("d5", "pedal", F(4), None, 2, "change"),
     ),
 )
+SIGNED = build(
+    "E5:1 | C5:4 | D5:4 | E5:4 | C5:4",
+    "r:1 | C3:4 | G3:4 | C3:4 | C3:4",
+    pickup=1,
+    pedal=(("start", 1), ("stop", 8)),
+)
+"""An upbeat, then a pedal that is let go on the last beat of the second bar."""
 STILL = build("E5:1 D5 C5 D5 | E5:4 | D5:4", "G4:4 | G4:4 | F4:4", "C3:4 | C3:4 | C3:4")
 """C stays in the bass for three bars."""
 GROUND = build(
@@ -275,7 +298,16 @@ ON = {
     "sixth": (SIXTH, "E: I:4 V64:4"),
     "left": (LEFT, "A: I:4 V:4 I:4"),
     "chords below": (CHORDS_BELOW, "C: I:2 V:2"),
+    "risen": (RISEN, "C: I:4 IV64:4 I:4"),
+    "clashing": (CLASHING, "C: I:4"),
+    "thirds": (THIRDS, "C: I:4"),
+    "touched": (TOUCHED, "D: I:4 V7/V:2 V:2 I:4 I:4"),
+    "touched and reached": (TOUCHED, "D: I:4 A: V7:2 I:2 D: I:4 I:4"),
+    "alone": (ALONE, "G: I:4 V:4 V:4 ii:4"),
+    "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
+    "signed upbeat": (SIGNED, "C: V:1 I:4 V:4 I:8"),
+    "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "marked": (MARKED, "C: I:4 | I6:4"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
@@ -285,6 +317,15 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("risen", p.Stays(F(0), F(8), P("C2"))),
+    ("touched and reached", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
+    ("close", p.ChangesHere(F(4), F(4))),
+    ("clashing", p.Tensest(F(0), F(4), F(2))),
+    ("clashing", p.Tensest(F(0), F(2), F(2), "grows")),
+    ("clashing", p.Tensest(F(2), F(3), F(2), "falls")),
+    ("alone", h.ChordIs(F(8), F(8), K("G"), R("V"))),
+    *(("signed", pr.PedalOpen(F(at), F(at))) for at in (1, 2, 3, 5, 6, 7, 12, 13, 14, 16)),
+    ("leaping", pr.PedalOpen(F(4), F(4))),
     ("leapt to", n.Between(F(4), F(6), "v1n1", "v1n2", "v1n3", "leapt to")),
     ("breathing", rp.LineStops(F(2), F(4))),
     ("waiting", rp.LineStops(F(2), F(4))),
@@ -381,6 +422,19 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
+    ("risen", p.Stays(F(0), F(12), P("C2"))),
+    ("signed upbeat", p.ChangesHere(F(1), F(1))),
+    ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
+    ("touched", h.Cadence(F(6), F(8), K("A"), "perfect authentic", P("A4"))),
+    ("thirds", p.MelodyIn(F(0), F(4), "in the bass", ("v2n2", "v2n4", "v2n5", "v2n6"))),
+    ("clashing", p.Tensest(F(0), F(4), F(1))),
+    ("clashing", p.Tensest(F(0), F(1), F(1))),
+    ("clashing", p.Tensest(F(2), F(3), F(3), "grows")),
+    ("clashing", p.Tensest(F(0), F(2), F(0), "falls")),
+    ("alone", p.Stays(F(4), F(10), P("D4"))),
+    ("signed", pr.PedalOpen(F(0), F(0))),
+    ("signed", pr.PedalOpen(F(9), F(9))),
     ("breathing", rp.LineStops(F(6), F(8))),
     ("waiting", rp.LineStops(F(7), F(8))),
     ("slurred on", rp.LineStops(F(2), F(4))),
@@ -410,6 +464,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("left", p.Stays(F(0), F(12), P("A2"))),
     ("left", p.OutOfReach(F(0), F(2), P("A2"))),
     ("chords below", p.MelodyIn(F(0), F(4), "in the left hand", ("v2n1", "v2n2", "v2n3", "v2n4"))),
+    ("carrying", p.MelodyIn(F(0), F(8), "in the bass", tuple(f"v2n{k}" for k in range(1, 9)))),
     ("settled", n.Resolved(F(0), F(2), "v1n1", "v1n3", "ornamented")),
     # Where the first section has left home, what comes back is a reprise and no ternary form.
     ("varied", v.StaysInBars(*VARIED_AS, "tune")),
@@ -420,6 +475,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("song", w.FormIs(F(0), F(24), "minuet and trio", PARTS)),
     ("song", w.FormIs(F(0), F(24), "ground", PARTS)),
     ("halting", w.FormIs(F(0), F(80), "ground", (("A", F(0)),))),
+    ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(8))))),
+    ("song", w.Scheme(F(0), F(24), (("introduction", F(0)), ("A", F(8)), ("B", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("A'", F(8)), ("A", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(8)), ("C", F(16))))),
     ("song", w.Scheme(F(0), F(24), (("A", F(0)), ("B", F(7)), ("A", F(16))))),

@@ -362,6 +362,33 @@ def _half_way(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     return replace(c, start=Fraction(0), end=earlier) if facts.score.measures[2:] else None
 
 
+def _calmer(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """Another beat of the stretch, on which less clashes; where it grows or falls, the wrong way round."""
+    assert isinstance(c, p.Tensest)
+    if c.how == "grows":
+        return replace(c, start=c.at, at=c.start)
+    if c.how == "falls":
+        return replace(c, start=c.end, end=c.start)
+    beats = p.Tensest._beats(facts, c.start, c.end)
+    most = max(p.Tensest._clash(facts, m) for m in (c.at, *beats))
+    calmer = [m for m in beats if p.Tensest._clash(facts, m) < most and abs(m - c.at) >= 1]
+    return replace(c, at=rng.choice(calmer)) if calmer else None
+
+
+def _after_a_release(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """A moment right after the printed pedal is let go and nothing presses it for a bar."""
+    marks = sorted((d.onset, d.text) for d in facts.score.directions if d.kind == "pedal")
+    alone = [
+        onset
+        for (onset, text), after in zip(marks, [*marks[1:], None], strict=False)
+        if text == "stop" and (after is None or after[0] - onset > facts.bar(onset).full_length)
+    ]
+    if not alone or facts.score.pedal_words:
+        return None
+    moment = rng.choice(alone) + Fraction(rng.randrange(1, 8), 8)
+    return replace(c, start=moment, end=moment)
+
+
 WAYS: dict[type[Claim], tuple[Way, ...]] = {
     n.Sounds: (_absent,),
     n.Silent: (_silent_now,),
@@ -445,6 +472,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.Dense: (_thin,),
     p.Fullest: (_emptier,),
     p.ComesBack: (_half_bar,),
+    p.Tensest: (_calmer,),
     p.InSequence: (_steps,),
     p.SameFigure: (_one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3))), _bent("first")),
     p.FigureCount: (_count("count"),),
@@ -466,6 +494,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     pr.Tempo: (lambda c, r, f: replace(c, per_minute=c.per_minute + r.choice((-20, -8, 5, 12))),),
     pr.PhraseEnds: (_word("why", "fermata", "silence", "end of the piece"),),
     pr.Times: (_count("count"),),
+    pr.PedalOpen: (_after_a_release,),
     rp.LineStops: (_in_mid_line,),
     rp.LetsGo: (_on_a_dominant,),
     rp.PieceEnds: (_half_way,),

@@ -7,6 +7,7 @@ import inspect
 import random
 from collections import defaultdict
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -169,6 +170,22 @@ def test_two_names_of_one_chord_are_compared_from_any_of_its_moments(told: dict)
     assert contradictions([said("page", page), said("card", inside)], reading)
     assert contradictions([said("story", later), said("stop", here)], reading)
     assert not contradictions([said("page", page), said("plan", here)], reading)
+
+
+def test_a_section_with_known_music_and_an_exact_return_do_not_contradict_one_another() -> None:
+    known = facts_on("song")
+    again, exact, other = (
+        stretches.ComesBack(Fraction(16), Fraction(24), Fraction(0), Fraction(8), how)
+        for how in ("again", "literal", "varied")
+    )
+    assert again.holds(known)
+    assert exact.holds(known)
+
+    def said(claim: Claim) -> Statement:
+        return Statement("story", claim.start, "", "", (claim,), (), True)
+
+    assert not contradictions([said(again), said(exact)], Reading(known.spans))
+    assert contradictions([said(other), said(exact)], Reading(known.spans))
 
 
 @pytest.mark.parametrize("example", EXAMPLES)

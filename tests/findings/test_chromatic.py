@@ -424,6 +424,14 @@ def test_applied_leading_tone_is_followed() -> None:
     assert e.get("goes_to") == Pitch.parse("G4")
 
 
+@pytest.mark.parametrize(("after", "goes"), [("G4", "G4"), ("F4", "F4"), ("D4", None)])
+def test_a_leading_tone_that_leaps_is_not_said_to_go_there(after: str, goes: str | None) -> None:
+    """It rises, or gives way by a semitone; what leaps moves within chords (common practice, no source)."""
+    chords = ("G5:1 A5 B5", "C5:1 C5 D5", f"G4:1 F#4 {after}", "C3:1 D3 G3")
+    (e,) = find_applied(*setting(chords, "C: I:1 V7/V V"))
+    assert e.get("goes_to") == (None if goes is None else Pitch.parse(goes))
+
+
 def test_no_applied_chord_in_plain_cadences() -> None:
     """The dominant and the leading-tone chord of the key itself are applied to nothing."""
     voices = ("C5:1 C5 B4 B4 C5", "G4 A4 G4 F4 E4", "E4 F4 D4 D4 C4", "C3 F3 G3 G3 C3")

@@ -438,3 +438,37 @@ def test_a_sigh_sinks_from_a_heavier_place_to_a_note_no_longer(tune, sigh):
     score = build(tune, "C3+G3:4")
     (event,) = [e for e in find_nonchord(score, spans_of(score, "C: I:4")) if e.label == "appoggiatura"]
     assert (event.get("sigh") == 1) is sigh
+
+
+def test_a_note_of_an_augmented_sixth_is_not_foreign_though_the_label_has_another_chord():
+    """The notes of the three sixths: Hutchinson, 21.1 to 21.3."""
+    chords = "a: iv:2 viio7/V:2 V:4"
+    sixth = build("A4:2 A4 | G#4:4", "F4:2 F4 | E4:4", "C4:2 C4 | B3:4", "D3:2 D#3 | E3:4")
+    raised = build("A4:2 A4 | G#4:4", "F4:2 F4 | E4:4", "C4:2 C4 | B3:4", "D3:2 D3 | E3:4")
+    assert not [e for e in find_nonchord(sixth, spans_of(sixth, chords)) if e.get("pitch").letter == "F"]
+    assert [e for e in find_nonchord(raised, spans_of(raised, chords)) if e.get("pitch").letter == "F"]
+
+
+@pytest.mark.parametrize(
+    ("tune", "labels"),
+    [
+        ("C5:1 | G4:1/4 F4 G4 F4 | G4:1/4 F4 G4 F4", {"neighbour tone"}),
+        ("C5:1 | G4:1/4 F4 A4 F4 | A4:1", {"appoggiatura"}),
+    ],
+)
+def test_the_first_note_of_a_written_out_trill_is_no_appoggiatura(tune, labels):
+    """A trill begins on the upper note or the main one and means one tone (common practice, no source)."""
+    score = build(tune, "E4:1 | D4:1 | D4:1", meter="1/4")
+    found = find_nonchord(score, spans_of(score, "d: v:1 i:1 i:1"))
+    assert {e.label for e in found if e.get("pitch").letter == "G"} - {"free tone"} == labels
+
+
+@pytest.mark.parametrize(
+    ("tune", "labels"),
+    [("G5:2 | G5:1/2 F5 Eb5 D5", {"free tone"}), ("G5:2 | G5:1 F#5:1", {"suspension"})],
+)
+def test_what_runs_on_through_foreign_notes_is_no_suspension(tune, labels):
+    """A suspension resolves by step to a note of the chord (Hutchinson, ch. 10)."""
+    score = build(tune, "Bb4:2 | A4:2", "D4:2 | C4:2", "G3:2 | D3:2", meter="2/4")
+    found = find_nonchord(score, spans_of(score, "g: i:2 V7:2"))
+    assert {e.label for e in found if e.get("pitch") == Pitch.parse("G5")} == labels

@@ -15,7 +15,7 @@ from tests.findings.pieces import bar, example, last_bar
 
 from understave.findings.catalogue import weight
 from understave.findings.figuration import FIGURES
-from understave.findings.melody import _is_chordal, _is_lowest, find_melody
+from understave.findings.melody import _is_chordal, _is_lowest, _is_tune, find_melody
 from understave.findings.pedalpoints import find_pedalpoints
 from understave.findings.texture import find_texture, hand_of, roles, texture_of, unled_bars
 from understave.harmony.reading import Event
@@ -149,6 +149,19 @@ class TestMelody:
         low = " | ".join([*["C3+E3+G3:4"] * 4, "E3:2 D3:1 C3", "D3:3 E3:1", "F3:2 E3:1 D3", "C3:4"])
         (event,) = melody(build(top, low), "C: I:32", "in the bass")
         assert (event.start, event.get("hand"), event.get("before")) == (16, "left hand", "on top")
+
+    @pytest.mark.parametrize(
+        ("bass", "tune"),
+        [
+            ("E3:2 D3:1 C3 | D3:3 E3:1", True),
+            ("C3:1 G3 E3 C4 | F3:1 C3 A3 F3", False),
+            ("C#3:4 | D3:4", False),
+        ],
+    )
+    def test_a_bass_that_only_carries_is_no_tune_gone_down(self, bass: str, tune: bool) -> None:
+        """A melody moves mostly by step (Huron, "Sweet Anticipation", 2006, ch. 5; from memory)."""
+        score = build(bass)
+        assert _is_tune(score, score.notes) is tune
 
     def test_broken_chords_in_the_left_hand_are_no_melody(self) -> None:
         score = build(TUNE, bars("C3:1/2 G3 C4 E4 G4 E4 C4 G3", 4))
@@ -356,6 +369,9 @@ def test_whole_chords_below_are_no_tune_in_the_left_hand():
     assert _is_chordal(score, [n for n in notes.values() if n.id.startswith("v2")])
     assert not _is_chordal(score, [n for n in notes.values() if n.id.startswith("v1")])
     assert not _is_chordal(score, [notes["v3n1"]])
+    assert not _is_chordal(score, [])
+    half = build("G5:4", "staff2 C4+E4:1 D4+F4 B3 C4")
+    assert _is_chordal(half, [n for n in half.notes if n.id in ("v2n2", "v2n4", "v2n5", "v2n6")])
 
 
 def test_what_sings_the_words_is_the_voice_and_not_the_name_of_a_part(tmp_path) -> None:

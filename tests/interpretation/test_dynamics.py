@@ -12,11 +12,12 @@ from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 from tests.partial import event as made
 
 from understave.harmony.reading import Reading
-from understave.interpretation.dynamics import dynamics, level_at
+from understave.interpretation.dynamics import _Line, _reason, dynamics, level_at
 from understave.interpretation.printed import MARKS, VELOCITIES, nearest_mark, printed_loudness
 from understave.interpretation.tension import tension
 from understave.score.model import Direction, Score
@@ -308,3 +309,11 @@ def test_nothing_fades_on_the_very_mark_that_is_louder(before, kinds):
     """An ff on the highest note has just been reached: it is not where the sound falls back."""
     score, reading = piece(mark(0, before), mark(6, "ff"))
     assert [h.kind for h in dynamics(score, reading)[1]] == kinds
+
+
+@pytest.mark.parametrize(("later", "reason"), [(3.0, "tension"), (4.3, "phrase")])
+def test_harmony_is_called_tensest_only_where_it_is(later, reason):
+    """Beside the third moment, at which the sound is loudest, a later one pulls less, or a little more."""
+    moments = tuple(Fraction(k) for k in range(5))
+    line = _Line(moments, np.zeros(5), np.ones(5), {"tension": np.array([0.0, 2.0, 4.0, later, 0.0])})
+    assert _reason(line, np.arange(5.0), 0.0, 2.0, 4.0) == reason

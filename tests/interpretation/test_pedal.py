@@ -99,6 +99,18 @@ def test_a_printed_pedal_is_held_through_a_rest():
     assert [m.moment for m in pedal(longer, reading) if m.why.label == "rest"] == [6]
 
 
+def test_no_pedal_is_taken_right_before_the_first_printed_one():
+    """A printed pedal begins where the composer has it begin; an upbeat to it goes without (common practice,
+    no source).
+    """
+    score, reading = broken()
+    assert pedal(score, reading)[0].moment == 0
+    signed = pedal(printed(score, (3, "start"), (11, "stop")), reading)
+    assert next(m.moment for m in signed if m.depth > 0) == 3
+    late = pedal(printed(score, (5, "start"), (11, "stop")), reading)
+    assert late[0].moment == 0, "a bar or more before it the matter is left to the player"
+
+
 def test_staccato_is_kept_clear():
     score, reading = broken()
     short = tuple(replace(n, articulations=("staccato",)) if n.onset >= 8 else n for n in score.notes)

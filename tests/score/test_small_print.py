@@ -69,3 +69,23 @@ def test_small_notes_that_are_played_are_written_as_the_standard_asks():
     assert b"<cue" not in written
     assert written.count(b'size="cue"') == 1
     assert [n.small for n in read_musicxml(written).notes] == [n.small for n in read.notes]
+
+
+def test_the_upper_note_of_a_trill_that_is_not_printed_is_no_voice():
+    """That ``print-object`` of a note tells whether it is printed: MusicXML 4.0; what hidden notes beside a
+    trill are for: as notation programs write them, from memory.
+    """
+    trill = "<notations><ornaments><trill-mark/></ornaments></notations>"
+    plain = note("G4", 16, "whole", staff="1", after=trill)
+    upper = note("A4", 16, "whole", voice="2", staff="1")
+    unseen = upper.replace("<note>", '<note print-object="no">')
+    far = note("C5", 16, "whole", voice="2", staff="1").replace("<note>", '<note print-object="no">')
+
+    def cues(second: str, first: str = plain):
+        read = read_musicxml(score(bar(attributes(more=STAVES) + first + BACK + second)))
+        return [(n.midi, n.cue) for n in read.notes]
+
+    assert cues(unseen) == [(67, False), (69, True)]
+    assert cues(upper) == [(67, False), (69, False)]
+    assert cues(far) == [(67, False), (72, False)], "what is hidden elsewhere may be shared by two voices"
+    assert cues(unseen, note("G4", 16, "whole", staff="1")) == [(67, False), (69, False)]

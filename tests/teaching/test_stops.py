@@ -384,6 +384,17 @@ def test_a_clash_that_comes_later_in_its_chord_has_one_place():
     assert "F rubs against E (bar 2, beat 3)" in text
 
 
+def test_no_stop_is_made_of_a_peak_of_tension_at_which_nothing_pulls():
+    """Some chord is always the tensest; where it is called at rest, a stop that says so denies itself."""
+    score = build("C5:2 E5 | A5:2 G5 | C5:4")
+    reading = Reading(spans_of(score, "C: I:4 IV:2 V:2 I:4"), ())
+    plan = Plan(tension=tension(score, reading))
+    still = tuple(replace(t, why=replace(t.why, label="rest")) for t in plan.tension)
+    loud = tuple(replace(t, why=replace(t.why, label="dissonance")) for t in plan.tension)
+    assert stops._peaks(replace(plan, tension=still)) == []
+    assert stops._peaks(replace(plan, tension=loud))
+
+
 @pytest.mark.parametrize(
     ("changed", "told", "only_in"),
     [

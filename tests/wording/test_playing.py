@@ -31,7 +31,7 @@ from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN
 from understave.wording.phrasebook import phrasebook
-from understave.wording.playing import headings, tell_plan
+from understave.wording.playing import _tension, headings, tell_plan
 
 F = Fraction
 SILENT = made("no words", "for this", F(0), F(4), (), 1.0)
@@ -206,6 +206,24 @@ def test_tension_is_told_at_its_peaks_and_where_it_lets_go_after_one() -> None:
     assert [b.bar for b in bars] == ["bar 1", "bar 2", "bar 3"]
     assert bars[0].state.endswith("tension low")
     assert [(b.start, b.end) for b in headings(score_of(3), plan, stretch=(F(4), F(8)))] == [(F(4), F(8))]
+
+
+@pytest.mark.parametrize(
+    ("high", "low", "told"),
+    [
+        ("density", "release", ["lead to here", "let go"]),
+        ("density", "density", ["lead to here"]),
+        ("density", "rest", ["lead to here"]),
+        ("rest", "release", []),
+    ],
+)
+def test_advice_on_tension_and_its_reason_are_of_one_mind(high, low, told) -> None:
+    tonic = (("key", Key.parse("C")), ("chord", RomanNumeral.parse("I")))
+    spans = (
+        Tension(F(0), F(4), 0.8, (), False, made("tension", high, F(0), F(4), (), 1.0, tonic)),
+        Tension(F(4), F(8), 0.1, (), True, made("tension", low, F(4), F(8), (), 1.0, tonic)),
+    )
+    assert [item.what for item in _tension(score_of(3), spans, phrasebook("en"))] == told
 
 
 @pytest.mark.parametrize("language", ["en", "de"])

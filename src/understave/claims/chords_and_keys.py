@@ -43,8 +43,9 @@ def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
 class ChordIs(Claim):
     """The chord of a moment: the one read there, by sound and lowest note; root, or third and fifth, sound.
 
-    Of a seventh chord root and seventh do. No member is missing while its letter sounds in another shade:
-    what has F flat and no F is no chord on F (handbooks name chords by their letters, see `theory.chord`).
+    One note alone is no chord; of a seventh chord root and seventh sound. No member is missing while its
+    letter sounds in another shade: what has F flat and no F is no chord on F (handbooks name chords by their
+    letters, see `theory.chord`).
     """
 
     kind: ClassVar[str] = "chord"
@@ -69,6 +70,8 @@ class ChordIs(Claim):
         notes = facts.heard(span.start, span.end)
         here = {note.midi % 12 for note in notes}
         third, seventh = chord.member(3), chord.member(7)
+        if len(here & chord.semitones) < 2:
+            return False
         if seventh is not None and not {chord.root.semitone, seventh.semitone} <= here:
             return False
         shades = {note.pitch.letter for note in notes if note.midi % 12 not in chord.semitones}
@@ -769,11 +772,11 @@ class Cadence(Claim):
     """A cadence in a key at a moment, of a kind.
 
     Rules (Hutchinson, chapter on cadences; *Open Music Theory*, part IV): authentic, a chord of the key's
-    dominant function before its tonic; perfect, both roots in the bass and the melody (where it sounds; else
-    the highest note) on the tonic as the chord comes; half, the dominant triad in root position is where a
-    line stops, not over a tonic that stays; Phrygian, in minor with the bass falling a semitone to it;
-    deceptive and evaded, a dominant before something that is not the tonic in root position; plagal, a
-    subdominant, not over the tonic, before the tonic.
+    dominant function before its tonic, one of them in the key itself, or the line stops; perfect, both roots
+    in the bass and the melody (where it sounds; else the highest note) on the tonic as the chord comes; half,
+    the dominant triad in root position is where a line stops, not over a tonic that stays; Phrygian, in minor
+    with the bass falling a semitone to it; deceptive and evaded, a dominant before something that is not the
+    tonic in root position; plagal, a subdominant, not over the tonic, before the tonic.
     """
 
     kind: ClassVar[str] = "cadence"
@@ -805,11 +808,19 @@ class Cadence(Claim):
         return next((span for span in before[:2] if _is_dominant(span, self.key)), None)
 
     def _authentic(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
-        return _on_tonic(goal, self.key) and bool(before) and self._led(before[:1]) is not None
+        led = self._led(before[:1])
+        return led is not None and _on_tonic(goal, self.key) and self._is_there(facts, goal, led)
+
+    def _is_there(self, facts: Facts, goal: Span, led: Span) -> bool:
+        """Whether the key is that of one of its chords; what only an applied dominant leads to closes where
+        the line stops.
+        """
+        own = self.key.tonic in (goal.key.tonic, led.key.tonic)
+        return own or stops_within(facts, self.start, max(goal.end, self.end))
 
     def _perfect(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         led = self._led(before[:1])
-        if led is None or not _on_tonic(goal, self.key):
+        if led is None or not _on_tonic(goal, self.key) or not self._is_there(facts, goal, led):
             return False
         fifth = PitchClass.from_fifths(self.key.tonic.fifths + 1)
         late = facts.heard(max(led.start, led.end - facts.bar(led.start).full_length), led.end)

@@ -208,6 +208,37 @@ class PhraseEnds(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class PedalOpen(Claim):
+    """The print leaves it open whether the pedal is down at a moment: no sign or word lifts it there.
+
+    Where pedals are printed, none is meant from a release to the next sign, before the first and after the
+    last, as far as a bar away; a gap of half a bar belongs to how releases are engraved (common practice, no
+    source).
+    """
+
+    kind: ClassVar[str] = "pedal left open"
+
+    def holds(self, facts: Facts) -> bool:
+        words = [word for word in facts.score.pedal_words if word[0] <= self.start]
+        marks = sorted(
+            (d.onset, d.text != "stop")
+            for d in facts.score.directions
+            if d.kind == "pedal" and d.text in ("start", "change", "stop")
+        )
+        bar = facts.bar(self.start).full_length
+        released, down = next((m for m in reversed(marks) if m[0] <= self.start), (None, False))
+        pressed = next((onset for onset, pressed in marks if onset > self.start and pressed), None)
+        if words and (released is None or words[-1][0] >= released):
+            return words[-1][1]
+        if down:
+            return True
+        if released is not None and pressed is not None and 2 * (pressed - released) <= bar:
+            return True
+        since = released is not None and self.start - released < bar
+        return not since and (pressed is None or pressed - self.start >= bar)
+
+
+@dataclass(frozen=True, slots=True)
 class Times(Claim):
     """The printed pedal goes down so many times in the piece."""
 

@@ -6,7 +6,7 @@ from collections.abc import Hashable
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
-from typing import ClassVar
+from typing import ClassVar, Literal
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
@@ -14,6 +14,8 @@ from understave.claims.single_notes import is_step
 from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
+_ON_BEAT = 2
+"""`Facts.weight` of a beat, at most."""
 _OCTAVE = 12
 """Semitones that a hand stretches at most (common practice, no source)."""
 _ALIKE = 0.5
@@ -46,10 +48,10 @@ class Lasts(Claim):
 class Stays(Claim):
     """A note stays through a stretch, held or struck again at least once a bar.
 
-    ``"bass"``: nothing lower sounds, and it is the lowest at the head of every bar. ``"top"``: it is the
-    highest note on every beat it sounds. ``"inner"``: notes above and below it sound meanwhile, one above it
-    from the first. ``"over the bass"``: something lower sounds. Above the bass it sounds for three quarters
-    of the time.
+    ``"bass"``: something sounds above it, nothing below, and it is the lowest at the head of every bar.
+    ``"top"``: it is the highest note on every beat it sounds. ``"inner"``: notes above and below it sound
+    meanwhile, one above it from the first. ``"over the bass"``: something lower sounds. Above the bass it
+    sounds for three quarters of the time.
     """
 
     kind: ClassVar[str] = "note that stays"
@@ -74,7 +76,8 @@ class Stays(Claim):
             return False
         others = [note for note in facts.heard(self.start, self.end) if note.midi % 12 != self.tone.midi % 12]
         if self.place == "bass":
-            return all(note.midi > self.tone.midi for note in others) and self._at_heads(facts)
+            under = any(len({n.midi % 12 for n in facts.sounding(note.onset)}) > 1 for note in others)
+            return under and all(note.midi > self.tone.midi for note in others) and self._at_heads(facts)
         if not SoundsOn(self.start, self.end, self.tone.pitch_class).holds(facts):
             return False
         if self.place == "top":
@@ -89,9 +92,13 @@ class Stays(Claim):
         return begins_inside and bool(above) and any(note.midi < self.tone.midi for note in others)
 
     def _at_heads(self, facts: Facts) -> bool:
-        """Whether the lowest that sounds as a bar begins is the note, from the second bar on."""
+        """Whether the lowest that sounds as a bar begins is the note, from the second bar on, and as the last
+        one does no more than an octave up.
+        """
         heads = [facts.sounding(bar.start) for bar in facts.bars_from(self.start, self.end)]
-        return all(not here or here[0].midi % 12 == self.tone.midi % 12 for here in heads)
+        lows = [here[0].midi for here in heads if here]
+        near = not lows or lows[-1] - self.tone.midi <= _OCTAVE
+        return near and all(low % 12 == self.tone.midi % 12 for low in lows)
 
     def subject(self) -> Hashable:
         return "note that stays", self.start, self.place
@@ -292,9 +299,57 @@ def _line(facts: Facts, start: Fraction, end: Fraction) -> dict[Fraction, Note]:
     return found
 
 
+_CLASH = {1: 3, 2: 1, 6: 1}
+"""How much semitones, tones and tritones clash, octaves aside (in that order after Huron, "Interval-class
+content in equally tempered pitch-class sets", Music Perception 11, 1994; the numbers are our own).
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Tensest(Claim):
+    """What sounds on the beat of a moment clashes, and on no other beat of the stretch more.
+
+    ``"grows"``: more than where the stretch begins; ``"falls"``: more than where it ends.
+    """
+
+    kind: ClassVar[str] = "tensest"
+    at: Fraction
+    how: Literal["tensest", "grows", "falls"] = "tensest"
+
+    def holds(self, facts: Facts) -> bool:
+        if self.how == "falls":
+            return self._clash(facts, self.start) > self._clash(facts, self.end)
+        here = max(self._clash(facts, m) for m in (self.at, *self._beats(facts, self.at, self.at)))
+        if self.how == "grows":
+            return here > self._clash(facts, self.start)
+        return here > 0 and all(
+            self._clash(facts, m) <= here for m in self._beats(facts, self.start, self.end)
+        )
+
+    @staticmethod
+    def _beats(facts: Facts, start: Fraction, end: Fraction) -> tuple[Fraction, ...]:
+        """The onsets on a beat, from that of `start` on and before the next after `end`."""
+        bar = facts.bar(start)
+        first = start - (start - bar.start + bar.offset) % bar.beat_length
+        moments = facts.moments(max(Fraction(0), first), end + bar.beat_length)
+        return tuple(m for m in moments if m <= end and facts.weight(m) <= _ON_BEAT)
+
+    @staticmethod
+    def _clash(facts: Facts, moment: Fraction) -> int:
+        tones = sorted({note.midi % 12 for note in facts.sounding(moment)})
+        return sum(_CLASH.get(min(b - a, 12 - b + a), 0) for a in tones for b in tones if a < b)
+
+    def subject(self) -> Hashable:
+        return "tensest", self.start, self.end, self.how
+
+    def answer(self) -> Hashable:
+        return self.at
+
+
 @dataclass(frozen=True, slots=True)
 class ComesBack(Claim):
-    """A passage is an earlier one again: ``"literal"``, ``"varied"``, moved, or in the other mode.
+    """A passage is an earlier one again: ``"literal"``, ``"varied"``, moved, or in the other mode; or
+    ``"again"`` where it is not said how.
 
     Bars are compared from both starts; of a literal return nearly all notes are found again in their place,
     of a varied or moved one so many letters of any voice (see the constants of this module).
@@ -334,8 +389,8 @@ class ComesBack(Claim):
             total += max((_agree(facts, b, bar, steps) for b in near), default=0.0)
         return total / len(there)
 
-    def subject(self) -> Hashable:
-        return "comes back", self.start, self.from_start
+    def subject(self) -> Hashable | None:
+        return None if self.how == "again" else ("comes back", self.start, self.from_start)
 
     def answer(self) -> Hashable:
         return self.how == "literal"
@@ -550,8 +605,9 @@ def _in_chord(note: Note, facts: Facts) -> bool:
 class MelodyIn(Claim):
     """The melody lies in a place: ``"on top"``, ``"in the left hand"``, ``"in the bass"``, ``"inside"``.
 
-    `notes` are notes said to be melody; most of them lie there. Where someone sings, the singer has the
-    melody, and no other may be said to; with no place that alone is claimed.
+    `notes` are notes said to be melody; most of them lie there, and away from the top their first ones move
+    mostly by step. Where someone sings, the singer has the melody, and no other may be said to; with no place
+    that alone is claimed.
     """
 
     kind: ClassVar[str] = "where the melody lies"
@@ -570,10 +626,13 @@ class MelodyIn(Claim):
                 return False
         if not self.place or not found:
             return True
-        if self.place != "on top" and 2 * sum(_in_chord(note, facts) for note in found[:_FIRST]) > len(
+        if self.place != "on top" and 2 * sum(_in_chord(note, facts) for note in found[:_FIRST]) >= len(
             found[:_FIRST]
         ):
             # Chords below a line that moves are no tune.
+            return False
+        moves = [abs(b.midi - a.midi) for a, b in pairwise(found[:_FIRST]) if a.midi != b.midi]
+        if self.place != "on top" and 2 * sum(move > 2 for move in moves) >= max(1, len(moves)):
             return False
         return 2 * sum(self._fits(note, facts) for note in found) >= len(found)
 
@@ -707,7 +766,9 @@ class StruckBass(Claim):
 
 @dataclass(frozen=True, slots=True)
 class ChangesHere(Claim):
-    """A new chord is read at a moment: another than the one before; the first of a piece is no change."""
+    """A new chord is read at a moment: another than the one before; the first of a piece is no change, nor is
+    what follows one note alone, as of an upbeat.
+    """
 
     kind: ClassVar[str] = "new chord"
 
@@ -716,7 +777,9 @@ class ChangesHere(Claim):
         if span is None or span.start != self.start:
             return False
         before = facts.before(self.start)
-        return before is not None and (before.key, before.numeral) != (span.key, span.numeral)
+        if before is None or len({n.midi % 12 for n in facts.heard(before.start, before.end)}) < 2:
+            return False
+        return (before.key, before.numeral) != (span.key, span.numeral)
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,10 @@ _BEGINNING = 4
 """Bars by which the beginnings of two sections are compared."""
 _ALIKE = 0.5
 """Share of letters that agree, on the whole, where a section brings another back. Set by ear."""
+_OPENING, _BACK = 2, 0.6
+"""Bars of the opening that are looked for later, and share of letters that agree where it has come back
+though no section begins with it. Set by ear.
+"""
 _PRIMES = "'"
 
 
@@ -62,10 +66,24 @@ def _is_again(facts: Facts, one: Fraction, other: Fraction) -> bool:
     return length > 0 and ComesBack(other, other + length, one, one + length, "literal").holds(facts)
 
 
+def _opening_returns(facts: Facts, first: Fraction) -> bool:
+    """Whether two bars of the second half have most of the letters, at their times, of the two with which the
+    first section begins, or of those a bar later.
+    """
+    bars, at = facts.score.measures, facts.bar(first).index
+    return any(
+        sum(_alike(facts, bars[a + k], bars[b + k], 0) for k in range(_OPENING)) >= _BACK * _OPENING
+        for a in (at, at + 1)
+        for b in range(max(len(bars) // 2, a + _OPENING), len(bars) - _OPENING + 1)
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Scheme(Claim):
     """The sections of a piece: each of one letter begins as the first of that letter does, and those of
-    different letters do not begin note for note alike; every section begins with a bar.
+    different letters do not begin note for note alike; every section begins with a bar. Where no letter comes
+    back, neither does the opening in the second half of the piece; an introduction that comes back is no new
+    letter.
     """
 
     kind: ClassVar[str] = "sections"
@@ -76,16 +94,20 @@ class Scheme(Claim):
         moments = [at for _, at in self.parts]
         if moments != sorted(set(moments)) or any(facts.bar(at).start != at for at in moments):
             return False
+        opening = next((at for name, at in self.parts if name == "introduction"), None)
         for name, at in self.parts:
             own = letter(name)
             if not own:
                 continue
+            if opening is not None and firsts and own not in firsts and _is_again(facts, opening, at):
+                return False
             if own in firsts and not _begins_like(facts, firsts[own], at):
                 return False
             if any(o != own and _is_again(facts, f, at) for o, f in firsts.items()):
                 return False
             firsts.setdefault(own, at)
-        return bool(self.parts)
+        once = len(firsts) > 1 and len(firsts) == sum(bool(letter(name)) for name, _ in self.parts)
+        return bool(self.parts) and not (once and _opening_returns(facts, min(firsts.values())))
 
     def subject(self) -> Hashable:
         return "sections"

@@ -34,6 +34,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from understave.findings.kinds import Kind, Stop
+from understave.findings.lines import is_step
 from understave.findings.progression import Progression, Step, progression_of
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
@@ -105,7 +106,8 @@ def applied(piece: Progression, i: int) -> Event | None:
         note = max(leading, key=lambda note: (note.end, note.midi))
         detail = replace(detail, leading_note=note.id, leading_pitch=note.pitch)
         going = piece.goes_to(note, step.end, answer.end if answer else step.end)
-        detail = replace(detail, goes_to=going.pitch if going else None)
+        # A leap leads to another line, or through a chord.
+        detail = replace(detail, goes_to=going.pitch if going and is_step(note, going) else None)
     if answer is not None:
         detail = replace(detail, to=answer.numeral, to_key=answer.key, resolution_time=answer.start)
     tones = {tone.semitone for tone, _ in changes}

@@ -61,6 +61,8 @@ _FIGURES = 3
 """Notes to a bar that must be heard before the melody enters, so that it is no upbeat rest (set by ear)."""
 _FIRST = 8
 """Notes at most by which a tune below the top is judged to be one line."""
+_JUDGED, _STEP = 4, 2
+"""Bars at most by which it is judged to move as a tune, and semitones of a step."""
 _LONG_REST = 4
 """Bars of rest from which on another line than the singer's is a tune of its own (set by ear)."""
 _REPEATED, _REPEATED_WORDS = 4, 6
@@ -153,9 +155,10 @@ def _places_to_events(score: Score, texture: Texture, unled: frozenset[int]) -> 
                 label = "in the left hand"
         breath = singer_of(score) and j - i < _LONG_REST
         idle = breath or 2 * sum(k in unled for k in range(i, j)) > j - i
-        if label != "back on top" and (idle or _is_chordal(score, notes[:_FIRST])):
+        plain = _is_chordal(score, notes[:_FIRST]) or not _is_tune(score, notes)
+        if label != "back on top" and (idle or plain):
             # While a singer breathes the song has not gone anywhere; what leads nothing is no melody, nor
-            # are whole chords.
+            # are whole chords or a bass that only carries.
             i = j
             continue
         if notes and (label != "back on top" or before not in ("", "on top")):
@@ -179,14 +182,25 @@ def _places_to_events(score: Score, texture: Texture, unled: frozenset[int]) -> 
     return events
 
 
+def _is_tune(score: Score, notes: Sequence[Note]) -> bool:
+    """Whether a line below the top moves as a tune in its first bars: mostly by step, and twice a bar."""
+    if not notes:
+        return False
+    bar = score.measures[notes[0].measure].full_length
+    first = [note for note in notes if note.onset < notes[0].onset + _JUDGED * bar]
+    moves = [abs(b.midi - a.midi) for a, b in pairwise(first) if a.midi != b.midi]
+    bars = min(Fraction(_JUDGED), (notes[-1].end - notes[0].onset) / bar)
+    return 2 * sum(move <= _STEP for move in moves) > len(moves) and len(first) >= 2 * bars
+
+
 def _is_chordal(score: Score, notes: Sequence[Note]) -> bool:
-    """Whether most notes of a line are struck with others of their voice that lie within an octave."""
+    """Whether half of a line or more is struck with others of its voice that lie within an octave."""
     voices = lines(score).voices
     close = [
         any(0 < abs(m.midi - n.midi) < 12 for m in voices[n.part, n.staff, n.voice].at(n.onset))
         for n in notes
     ]
-    return 2 * sum(close) > len(close)
+    return 2 * sum(close) >= len(close) > 0
 
 
 def _is_lowest(score: Score, notes: list[Note]) -> bool:

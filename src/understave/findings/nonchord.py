@@ -131,6 +131,14 @@ _CHANCE = {
     "free tone": (0.39, 0.45),
 }
 _GROWTH, _MIDDLE = 2.3, 0.4
+_SIXTH = 10
+"""Fifths from the lower to the upper note of an augmented sixth."""
+_IN_SIXTH = frozenset((0, 1, 4, 6, _SIXTH))
+"""Fifths above the lower note that an Italian, French or German sixth has (Hutchinson, 21.1 to 21.3)."""
+_TREMBLING, _TREMBLES = 5, Fraction(1, 4)
+"""Notes that go to and fro between two keys in a written-out trill or tremolo, at least, and the share of a
+beat that each lasts at most (set by ear).
+"""
 _BRIEF = Fraction(1, 4)
 """Quarter notes below which an appoggiatura is not told (set by ear)."""
 
@@ -192,10 +200,24 @@ def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     told += [
         (dissonance, classify(dissonance, harmony, line))
         for dissonance in found
-        if dissonance.notes[0].id not in used and not _outlasted(dissonance, line)
+        if dissonance.notes[0].id not in used and not _belongs(dissonance, line)
     ]
     told.sort(key=lambda x: (x[0].start, -x[0].notes[0].midi))
     return _events(score, harmony, line, told)
+
+
+def _belongs(dissonance: Dissonance, line: Lines) -> bool:
+    """Whether the chord that sounds has the note, and only the label has not."""
+    return _outlasted(dissonance, line) or _in_sixth(dissonance, line)
+
+
+def _in_sixth(dissonance: Dissonance, line: Lines) -> bool:
+    """Whether all that sounds as a dissonance begins makes an augmented sixth, in which the note has a place:
+    the two notes of the sixth, and above the lower one a third, and a fifth or an augmented fourth.
+    """
+    tones = {note.pitch.pitch_class.fifths for note in line.sounding(dissonance.start)}
+    lower = next((low for low in tones if low + _SIXTH in tones), None)
+    return lower is not None and len(tones) > 2 and {tone - lower for tone in tones} <= _IN_SIXTH
 
 
 def _outlasted(dissonance: Dissonance, line: Lines) -> bool:
@@ -273,7 +295,31 @@ def with_repetitions(
 
 
 def classify(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
-    """Return the kind of a dissonance."""
+    """Return the kind of a dissonance; a note of a written-out trill or tremolo is no voice of its own."""
+    sort = _classified(dissonance, harmony, line)
+    if sort.label in ("neighbour tone", "pedal tone") or not _trembles(dissonance.notes[0], line):
+        return sort
+    return Sort("free tone", sort.preparation, sort.resolution)
+
+
+def _trembles(note: Note, line: Lines) -> bool:
+    """Whether a note belongs to a quick to and fro between two keys."""
+    longest = _TREMBLES * line.score.measures[note.measure].beat_length
+    if note.duration > longest:
+        return False
+    row = [note]
+    for step, at in ((line.before, 0), (line.after, -1)):
+        other = step(note)
+        while other is not None and len(row) < _TREMBLING and other.duration <= longest:
+            inward = row[1 if at == 0 else -2].midi if len(row) > 1 else None
+            if other.midi == row[at].midi or inward not in (None, other.midi):
+                break
+            row.insert(0 if at == 0 else len(row), other)
+            other = step(other)
+    return len(row) >= _TREMBLING
+
+
+def _classified(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
     note = dissonance.notes[0]
     before = note if dissonance.held_in else line.before(note)
     after = None if dissonance.held_out else line.after(dissonance.notes[-1])
@@ -356,7 +402,8 @@ def _prepared(
         # A short step up by a whole tone, and then down below the suspended note, only adorns its fall.
         goal = _falls_later(dissonance, harmony, line) or goal
     if goal is not None:
-        if not _moves_on(dissonance, goal, harmony, line):
+        if not harmony.fits(goal.note, goal.note.onset) or not _moves_on(dissonance, goal, harmony, line):
+            # What steps on to another foreign note runs through the chord and hangs over nothing.
             return Sort("free tone", before, goal)
         label = "suspension" if goal.note.midi < note.midi else "retardation"
         return Sort(label, before, goal)

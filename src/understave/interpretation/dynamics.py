@@ -527,7 +527,7 @@ def _reason(line: _Line, at: Floats, first: float, peak: float, last: float) -> 
     for name, values in line.parts.items():
         there, start, stop = np.interp((peak, first, last), at, values)
         most = values[within].max(initial=there)
-        if name in ("phrase", "height") or there >= most - (0.0 if name == "texture" else 0.5):
+        if name in ("phrase", "height") or there >= most - (0.0 if name in ("texture", "tension") else 0.5):
             swing[name] = float(there - min(start, stop))
     return max(swing, key=lambda name: swing[name])
 

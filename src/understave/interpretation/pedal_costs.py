@@ -513,7 +513,8 @@ def _printed(signs: Sequence[Sign], moments: Sequence[Fraction]) -> Array:
 
 
 def _printed_gaps(score: Score, signs: Sequence[Sign]) -> Iterator[tuple[Fraction, Fraction]]:
-    """Where the print wants the pedal up: from a release to the next mark, half a bar to two bars on.
+    """Where the print wants the pedal up: from a release to the next mark or to the end, half a bar to two
+    bars on.
 
     Shorter gaps belong to how releases are engraved (common practice, no source).
     """
@@ -522,6 +523,14 @@ def _printed_gaps(score: Score, signs: Sequence[Sign]) -> Iterator[tuple[Fractio
         measure = score.measure_at(released)
         if measure.full_length / 2 < pressed - released <= 2 * measure.full_length:
             yield released, pressed
+    if signs and score.end - signs[-1].end <= 2 * score.measure_at(signs[-1].end).full_length:
+        yield signs[-1].end, score.end
+
+
+def _before_print(score: Score, signs: Sequence[Sign]) -> Fraction:
+    """Return how long the first printed pedal is waited for, less than a bar, as in an upbeat; else 0."""
+    first = signs[0].start if signs else Fraction(0)
+    return first if first < score.measure_at(first).full_length else Fraction(0)
 
 
 def _depths(print_: PrintedPedal, moments: Sequence[Fraction]) -> Array:
@@ -577,8 +586,9 @@ def _reasons_to_clear(  # noqa: PLR0913
             clear[index], why[index] = 1.0, "rest"
         elif detached[index]:
             clear[index], why[index] = float(detached[index] / number[index]), "staccato"
+    begun = _before_print(score, print_.signs)
     for index, moment in enumerate(moments):
-        if within(print_.refused, moment):
+        if moment < begun or within(print_.refused, moment):
             clear[index], why[index] = 1.0, "print"
     for start, end in _printed_gaps(score, print_.signs):
         for index in range(bisect_left(moments, start), bisect_left(moments, end)):

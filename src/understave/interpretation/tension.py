@@ -586,6 +586,35 @@ def _rests(reading: Reading, heard: Sequence[Heard]) -> list[bool]:
     return found
 
 
+def settles(score: Score, lasting: tuple[Fraction, Fraction], key: Key, numeral: RomanNumeral) -> bool:
+    """Whether a chord is one on which tension may be said to let go: a triad over its root, no dominant, that
+    stays for two beats; in the first of them nothing else sounds, and nothing above the bar before.
+
+    What is foreign leans on, what is higher presses on (common practice, no source).
+    """
+    start, end = lasting
+    chord, home = numeral.chord(key), numeral.local_key(key)
+    measure = score.measure_at(start)
+    consonant = chord.quality in (Quality.MAJOR, Quality.MINOR) and chord.bass == chord.root
+    if not consonant or chord.root.fifths - home.tonic.fifths == 1:
+        return False
+    if end - start < 2 * measure.beat_length:
+        return False
+    here = _heard(score, start, start + measure.beat_length)
+    before = _heard(score, start - measure.full_length, start)
+    if not here or not before or here[0].midi % 12 != chord.root.semitone:
+        return False
+    return here[-1].midi <= before[-1].midi and {note.midi % 12 for note in here} <= chord.semitones
+
+
+def _heard(score: Score, start: Fraction, end: Fraction) -> list[Note]:
+    """Return what sounds at some moment of a stretch, lowest first."""
+    sound = soundings(score)
+    first, last = (bisect_left(sound.moments, float(moment)) for moment in (start, end))
+    notes = {note.id: note for here in (sound.at(start), *sound.chords[first:last]) for note in here}
+    return sorted(notes.values(), key=lambda note: note.midi)
+
+
 # ---------------------------------------------------------------------- in words
 
 
@@ -630,7 +659,7 @@ class _Scene:
         return TensionDetails(key=span.key, chord=span.numeral, value=round(self.values[i], 3), parts=())
 
     def _reason(self, i: int, order: Sequence[str]) -> tuple[str, _Told]:
-        if self.releases[i]:
+        if self.releases[i] and self._settles(i):
             return "release", ((), self._plain(i))
         if self._at_rest(i):
             return "rest", ((), self._plain(i))
@@ -645,6 +674,10 @@ class _Scene:
             if enough and (told := _ABOUT[name](self, i)) is not None:
                 return name, told
         return "rest", ((), self._plain(i))
+
+    def _settles(self, i: int) -> bool:
+        span = self.heard[i].span
+        return settles(self.score, (span.start, span.end), span.key, span.numeral)
 
     def _order(self, i: int) -> list[str]:
         """Return the parts by how far they raise this span above most others."""

@@ -42,9 +42,8 @@ from understave.harmony.reading import Details, Event, Reading
 from understave.interpretation.plan import Bend, Tension, Voice
 from understave.interpretation.printed import printed_loudness
 from understave.interpretation.tempo import printed_tempo
-from understave.interpretation.tension import TENSION
+from understave.interpretation.tension import TENSION, settles
 from understave.score.model import Note, Score
-from understave.theory.chord import Quality
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 
@@ -133,7 +132,7 @@ def timing(
     if amount <= 0 or not score.measures:
         return ()
     piece = _Piece(score, amount)
-    final = _final(piece) if _rests(piece, reading) else None
+    final = _final(piece, reading) if _rests(piece, reading) else None
     until = final.points[0][0] if final is not None else score.end
     shapes = [shape for shape in _phrases(piece, reading, until) if shape is not None]
     shapes += _resolutions(piece, tension, [shape for shape in shapes if shape.why is not None], until)
@@ -223,8 +222,11 @@ def _ends_at_fine(score: Score) -> bool:
     )
 
 
-def _final(piece: _Piece) -> _Shape | None:
-    """Return the slowing to the end, down to the last onset; None where print sees to it."""
+def _final(piece: _Piece, reading: Reading) -> _Shape | None:
+    """Return the slowing to the end, down to the last onset; None where print sees to it.
+
+    It is told where the piece is over for everyone to hear.
+    """
     score = piece.score
     if not piece.notes:
         return None
@@ -242,7 +244,20 @@ def _final(piece: _Piece) -> _Shape | None:
     length = last - start
     points = [(start + length * k / steps, slowing(k / steps, left)) for k in range(steps + 1)]
     why = piece.event("final ritard", start, last, last, 1 - left, 1.0)
-    return _Shape((*points, (score.end, left)), why)
+    return _Shape((*points, (score.end, left)), why if _is_over(piece, reading) else None)
+
+
+def _is_over(piece: _Piece, reading: Reading) -> bool:
+    """Whether the last chord is the tonic, over it, and is waited on for a beat or under a fermata."""
+    if not reading.spans:
+        return True
+    final, last = reading.spans[-1], piece.notes[-1]
+    home, bar = final.key.tonic, piece.score.measure_at(last.onset)
+    sounding = [note for note in piece.notes if note.end > last.onset]
+    late = [note for note in piece.notes if note.end > last.onset - bar.full_length]
+    over = {min(notes, key=lambda note: note.midi).midi % 12 for notes in (sounding, late)}
+    waits = piece.score.end - last.onset >= bar.beat_length or any(note.fermata for note in sounding)
+    return waits and final.numeral.chord(final.key).root == home and home.semitone in over
 
 
 def _phrases(piece: _Piece, reading: Reading, until: Fraction) -> list[_Shape | None]:
@@ -320,14 +335,17 @@ def _goes_on_alike(line: Lines, phrase: Event, last: Note) -> bool:
 
 
 def _is_plain(phrase: Event) -> bool:
-    """Whether it is plain to see that a phrase ends: by a sign of its own, on no chord that goes on."""
+    """Whether it is plain to see that a phrase ends: by a sign of its own where the line stops too, and on no
+    chord that goes on.
+    """
     found = PHRASE.of(phrase)
     if found is None or not found.reasons:
         # A phrase that the teacher or another reader set has no signs to be weighed.
         return phrase.confidence >= _TOLD
     reasons = set(found.reasons)
     goes_on = "half close" in reasons and "harmony stands still" in reasons
-    return phrase.confidence >= _TOLD and bool(reasons & _SIGNS) and not goes_on
+    stops = bool(reasons & _SIGNS) and bool(reasons & _STOPS)
+    return phrase.confidence >= _TOLD and stops and not goes_on
 
 
 _TOLD = 0.35
@@ -378,20 +396,12 @@ def _resolutions(
         key, chord = (told.key, told.chord) if told is not None else (None, None)
         sure = span.why.confidence
         why = piece.event("resolution", start, span.start, span.start, 1 - left, sure, key, chord)
-        calms = key is not None and chord is not None and _calms(key, chord)
-        found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why if calms else None))
+        told_so = (
+            key is not None and chord is not None and settles(piece.score, (span.start, span.end), key, chord)
+        )
+        found.append(_Shape(((start, 1.0), (span.start, left), (end, 1.0)), why if told_so else None))
         taken.append((start, end))
     return found
-
-
-def _calms(key: Key, numeral: RomanNumeral) -> bool:
-    """Whether tension may be said to let go on a chord: a consonant triad, no six-four, and no dominant.
-
-    A dominant stays open (common practice, no source).
-    """
-    chord = numeral.chord(key)
-    consonant = chord.quality in (Quality.MAJOR, Quality.MINOR) and chord.inversion < 2
-    return consonant and chord.root.fifths - numeral.local_key(key).tonic.fifths != 1
 
 
 def _dwelling(piece: _Piece, leant: Sequence[Voice], until: Fraction) -> list[_Shape]:

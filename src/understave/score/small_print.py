@@ -7,13 +7,16 @@ part: then it only says again what another voice does. Small print in other part
 
 - `with_small_print(notes, parts)`: the notes of a score as read in, the same notes out; those that are played
   are `small`, the others stay `cue`. Common practice, no source.
+- `without_upper_notes(notes, hidden)`: a trill's upper note, which some files write out beside it and do not
+  print (MusicXML 4.0, ``print-object``), so that a machine plays the right one, becomes a `cue` as well: it
+  is no voice.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -42,3 +45,18 @@ def _sounds(held: list[tuple[Fraction, Fraction]], moment: Fraction) -> bool:
     """Whether a key is down at a moment; `held` has onsets in order, each with the latest end so far."""
     before = bisect_right(held, moment, key=lambda h: h[0])
     return before > 0 and held[before - 1][1] > moment
+
+
+def without_upper_notes(notes: Sequence[Note], hidden: Collection[str]) -> tuple[Note, ...]:
+    """Return the notes with those as `cue` whose ids are in `hidden` and which tell a trill's upper note."""
+    if not hidden:
+        return tuple(notes)
+    trills = {
+        (note.staff, note.onset, note.pitch.diatonic + 1) for note in notes if "trill" in note.ornaments
+    }
+    return tuple(
+        replace(note, cue=True)
+        if note.id in hidden and (note.staff, note.onset, note.pitch.diatonic) in trills
+        else note
+        for note in notes
+    )

@@ -435,12 +435,16 @@ def _interest(event: Event) -> float:
 
 
 def _peaks(plan: Plan) -> list[Event]:
-    """The reasons of the spans at which tension is highest in their surroundings, with their weight."""
+    """The reasons of the spans at which tension is highest in their surroundings, with their weight.
+
+    What is at rest, or lets go, has no reason to tell there.
+    """
     highest = max((t.value for t in plan.tension), default=0.0)
     found = []
     for k, t in enumerate(plan.tension):
         around = plan.tension[max(0, k - 3) : k + 4]
-        if highest > 0 and t.value >= 0.6 * highest and t.value == max(tension.value for tension in around):
+        high = highest > 0 and t.value >= 0.6 * highest and t.value == max(span.value for span in around)
+        if high and t.why.label not in ("rest", "release"):
             share = (t.value / highest) ** 3
             details = TENSION.of(t.why)
             if details is not None:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
-from typing import get_args
+from typing import Literal, get_args
 
 from understave.claims import Claim, facts, repose
 from understave.claims import against_themes as v
@@ -603,6 +603,7 @@ def _applied(t: Told) -> Iterator[Claim]:
         yield n.Sounds(t.start, t.event.end + bar, goes)
         if note is not None:
             yield n.Named(note.onset, note.end, note.id, note.pitch)
+            yield n.GoesOn(note.onset, note.end, note.pitch, goes.pitch_class)
     to = t.chord("to")
     if to is not None and t.says("to", "resolution=resolves"):
         yield h.NextChord(t.start, t.end, key, to)
@@ -872,7 +873,7 @@ def _section(t: Told) -> Iterator[Claim]:
     like = t.moment("like")
     if like is not None and t.says("like"):
         length = min(t.event.end - t.start, 4 * t.score.measure_at(t.start).full_length)
-        yield p.ComesBack(t.start, t.start + length, like, like + length, "varied")
+        yield p.ComesBack(t.start, t.start + length, like, like + length, "again")
 
 
 # --- what is printed ---------------------------------------------------------------------------------------
@@ -963,6 +964,9 @@ def _register(t: Told, pitch: Pitch) -> Iterator[Claim]:
     yield p.Peak(t.start, t.end, pitch)
 
 
+_TENSEST: Mapping[str, Literal["grows", "falls"]] = {"crescendo": "grows", "diminuendo": "falls"}
+
+
 def _dynamics(t: Told) -> Iterator[Claim]:
     mark = t.text("mark")
     if t.event.label == "printed mark" and mark:
@@ -972,6 +976,8 @@ def _dynamics(t: Told) -> Iterator[Claim]:
         yield n.Sounds(peak, peak + _INSTANT, pitch)
     if peak is not None and pitch is not None and t.says("reason=height") and t.event.label == "swell":
         yield p.Peak(t.start, t.end, pitch)
+    if peak is not None and t.says("reason=tension"):
+        yield p.Tensest(t.start, t.end, peak, _TENSEST.get(t.event.label, "tensest"))
     if peak is not None and t.says("reason=texture"):
         yield p.Fullest(t.start, max(t.end, peak + _INSTANT), peak)
 
@@ -1012,6 +1018,10 @@ def _voicing(t: Told) -> Iterator[Claim]:
         yield n.Sounds(t.start, t.end, pitch)
 
 
+_PRESSED = ("begin", "new harmony", "new bass", "clear", "renew", "half", "quarter", "flutter")
+"""Labels of proposals that have the pedal down."""
+
+
 def _pedalling(t: Told) -> Iterator[Claim]:
     label, old, new, bass = t.event.label, t.pitch("old"), t.pitch("new"), t.pitch("bass")
     key, chord = t.key(), t.chord("chord")
@@ -1026,6 +1036,8 @@ def _pedalling(t: Told) -> Iterator[Claim]:
         yield p.StruckBass(t.start, t.end, bass, again=t.says("struck_again"))
     if label == "half" and bass is not None and t.says("bass"):
         yield p.RingsOn(t.start, t.end, bass)
+    if label in _PRESSED:
+        yield pr.PedalOpen(t.start, t.start)
     if label == "staccato":
         yield p.Short(t.start, t.start)
     if label == "rest":
@@ -1182,7 +1194,7 @@ def _contrast_continuation(t: Told) -> Iterator[Claim]:
         return
     bar = t.score.measure_at(max(Fraction(0), at - _INSTANT)).full_length
     if first >= bar:
-        yield p.ComesBack(at - bar, at, first - bar, first, "varied")
+        yield p.ComesBack(at - bar, at, first - bar, first, "again")
     yield p.Parts(at, at + bar, first)
 
 

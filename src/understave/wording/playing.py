@@ -521,17 +521,22 @@ def _passes(score: Score, note: Note) -> bool:
 
 
 def _tension(score: Score, spans: tuple[Tension, ...], book: Phrasebook) -> Iterator[_Item]:
-    """Tell where tension is highest within `NEAR` bars to either side, and where it lets go after a peak."""
+    """Tell where tension is highest within `NEAR` bars to either side, and where it lets go after a peak.
+
+    Advice and reason are of one mind: to nothing that is at rest is led, and what climbs lets nothing go.
+    """
     bars = [score.measure_at(t.start).index for t in spans]
     peak: Tension | None = None
     for i, t in enumerate(spans):
+        calm = t.why.label in ("rest", "release")
         if t.release and peak is not None:
-            yield _Item(t.start, "tension", book.phrases["play_release"], t.why, t.why.notes)
+            if t.why.label == "release" or t.why not in TENSION:
+                yield _Item(t.start, "tension", book.phrases["play_release"], t.why, t.why.notes)
             peak = None
         if t.value < HIGH or (peak is not None and peak.value >= t.value):
             continue
         around = spans[bisect_left(bars, bars[i] - NEAR) : bisect_right(bars, bars[i] + NEAR)]
-        if t.value == max(near.value for near in around):
+        if t.value == max(near.value for near in around) and not calm:
             peak = t
             what = book.phrases["play_tension"]
             yield _Item(t.start, "tension", what, t.why, t.why.notes)

@@ -49,7 +49,7 @@ from understave.score.readers.musicxml_time import (
     text_in,
     walk_bar,
 )
-from understave.score.small_print import with_small_print
+from understave.score.small_print import with_small_print, without_upper_notes
 from understave.score.timeline import Written, join_ties, lay_out
 from understave.theory.pitch import LETTERS, Pitch
 
@@ -240,6 +240,11 @@ def _reach_barlines(notes: list[Written], measures: tuple[Measure, ...], bars: l
             written = replace(written, note=replace(note, duration=measure.end - note.onset))
         out.append(written)
     return out
+
+
+def _hidden(root: Element) -> frozenset[str]:
+    """Return the ids of the notes that are not printed."""
+    return frozenset(e.get("id", "") for e in root.iter("note") if e.get("print-object") == "no")
 
 
 def _check_root(root: Element, name: str) -> None:
@@ -556,7 +561,7 @@ def read_tree(root: Element, name: str) -> Score:
         composer=composer,
         parts=tuple(score_parts),
         measures=measures,
-        notes=with_small_print(join_ties(written), score_parts),
+        notes=without_upper_notes(with_small_print(join_ties(written), score_parts), _hidden(root)),
         directions=tuple(sorted(directions, key=lambda direction: (direction.onset, direction.staff))),
         metadata=metadata,
         warnings=tuple(warnings),
