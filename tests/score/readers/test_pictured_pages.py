@@ -74,7 +74,7 @@ def seen_without_mistake(page, sheet, bend):
         middle = at((x0 + x1) / 2, (y0 + y1) / 2)
         rows.append((kind, 0.9, *middle, (x1 - x0) * scale, (y1 - y0) * scale, (y - (y0 + y1) / 2) * scale))
     layers = dict(zip(LAYERS, (np.asarray(layer) for layer in drawn), strict=True))
-    return picture._Seen(np.array(rows, dtype=np.float32), layers)
+    return picture.Seen(np.array(rows, dtype=np.float32), layers)
 
 
 @pytest.mark.parametrize("bend", [0.0, 0.004])
@@ -145,7 +145,7 @@ def test_a_scan_behind_a_page_of_words_keeps_its_number_and_lies_as_its_page_is_
     writer.add_page(pypdf.PdfReader(scan).pages[0]).rotate(90)
     writer.write(made)
     sheet, pictures = sort_page(read_pages(pdf, "page.pdf")[0]), []
-    monkeypatch.setattr(page_reader, "see", lambda picture, weights: pictures.append(picture) or sheet)
+    monkeypatch.setattr(page_reader, "see", lambda picture, *_: pictures.append(picture) or sheet)
     read, bars = read_bars(made.getvalue(), "scan.pdf")
     assert {bar.frame.page for bar in bars} == {2}
     assert "Pages without staves were left out: page 1." in read.warnings
@@ -162,7 +162,7 @@ def test_a_scan_behind_a_page_of_words_keeps_its_number_and_lies_as_its_page_is_
 def test_what_is_not_seen_surely_is_refused(pdf, monkeypatch):
     sheet = sort_page(read_pages(pdf, "page.pdf")[0])
     unsure = replace(sheet, symbols=[replace(symbol, sure=0.79) for symbol in sheet.symbols])
-    monkeypatch.setattr(page_reader, "see", lambda picture, weights: unsure)
+    monkeypatch.setattr(page_reader, "see", lambda picture, *_: unsure)
     with pytest.raises(ScoreError, match="79 % on average, with 80 % needed"):
         page_reader.read_pictures([np.zeros((9, 9), np.uint8)], "hand.png")
 

@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from understave.errors import ScoreError
+from understave.errors import ScoreError, UnderstaveError
+from understave.score.pages_heard import tell_page
 from understave.score.readers.page.fonts import Font, along_curve, font_of, resolved
 
 Matrix = tuple[float, float, float, float, float, float]
@@ -138,8 +139,12 @@ def read_pages(data: bytes, name: str) -> list[Page]:
         if count > MOST_PAGES:
             raise ScoreError(f"{name} has {count} pages; give at most {MOST_PAGES}, one piece at a time.")
         fonts: _Fonts = {}
-        return [_Canvas(page, fonts).page for page in reader.pages]
-    except ScoreError:
+        pages = []
+        for number, page in enumerate(reader.pages, 1):
+            tell_page(number, count)
+            pages.append(_Canvas(page, fonts).page)
+        return pages
+    except UnderstaveError:  # ours, or of whoever hears of each page
         raise
     except pypdf.errors.DependencyError as error:  # AES is not in pypdf itself
         raise ScoreError(

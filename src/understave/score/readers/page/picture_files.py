@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from understave.errors import ScoreError
+from understave.errors import ScoreError, UnderstaveError
+from understave.score.pages_heard import tell_page
 from understave.score.readers.page.ink import MOST_PAGES
 
 Grey = npt.NDArray[np.uint8]
@@ -34,8 +35,9 @@ def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
                 if number > MOST_PAGES:
                     raise ScoreError(f"{name} has over {MOST_PAGES} pages; give one piece at a time.")
                 _not_too_large(frame, name, number)
+                tell_page(number, getattr(opened, "n_frames", 1))
                 yield _grey(ImageOps.exif_transpose(frame) or frame)
-    except ScoreError:
+    except UnderstaveError:  # ours, or of whoever hears of each page
         raise
     except Exception as error:  # a damaged file makes the library fail in any way
         raise ScoreError(
@@ -50,7 +52,9 @@ def pictures_in_pdf(data: bytes, name: str) -> Iterator[Grey | None]:
     """
     import pypdf
 
-    for number, page in enumerate(pypdf.PdfReader(io.BytesIO(data)).pages, 1):
+    pages = pypdf.PdfReader(io.BytesIO(data)).pages
+    for number, page in enumerate(pages, 1):
+        tell_page(number, len(pages))
         yield _picture_on(page, name, number)
 
 

@@ -36,17 +36,17 @@ _LEAST_SPACE, _MOST_SPACE = 7, 90
 """Pixels between staff lines that can be read."""
 
 
-def see(grey: Grey, weights: Path) -> Sheet | None:
+def see(grey: Grey, weights: Path, looks: Looks | None = None) -> Sheet | None:
     """Return the sheet of a picture (height, width), 255 white; None where no staves are seen.
 
-    `weights` are those that `training.page_seeing` writes.
+    `weights` are those that `training.page_seeing` writes; `looks` runs them over a page, `look` by default.
     """
     ink = _ink(grey)
     space = _staff_space(ink > 0.5)
     if space is None:
         return None
     picture = _levelled(ink, space)
-    seen = _look(picture, weights)
+    seen = (looks or look)(picture, weights)
     rows = _staff_rows(seen.layers["staff"])
     if not rows:
         return None
@@ -126,7 +126,7 @@ def _slope(black: Mask) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
+class Seen:
     """What the network sees: symbols (n, 7) (class, heat, x, y, width, height, origin over the middle), in
     pixels, y downwards; and the layers of lines by name.
     """
@@ -135,10 +135,11 @@ class _Seen:
     layers: dict[str, Mask]
 
 
+Looks = Callable[[Floats, Path], Seen]
 _network = lru_cache(maxsize=1)(network_of)
 
 
-def _look(picture: Floats, weights: Path) -> _Seen:
+def look(picture: Floats, weights: Path) -> Seen:
     """Run the network over a page, strip by strip."""
     height, width = picture.shape
     wide = -(-width // 32) * 32
@@ -169,7 +170,7 @@ def _look(picture: Floats, weights: Path) -> _Seen:
         symbols.append(found.astype(np.float32))
         if start + _STRIP >= tall:
             break
-    return _Seen(_distinct(np.concatenate(symbols)), dict(zip(LAYERS, layers, strict=True)))
+    return Seen(_distinct(np.concatenate(symbols)), dict(zip(LAYERS, layers, strict=True)))
 
 
 def _distinct(symbols: Floats) -> Floats:
@@ -395,7 +396,7 @@ def _followed(comb: Floats, y: int, width: int) -> _Rows | None:
 class _Measured:
     """What is seen, with the bends of the staves taken out, in points."""
 
-    def __init__(self, seen: _Seen, rows: list[_Rows]) -> None:
+    def __init__(self, seen: Seen, rows: list[_Rows]) -> None:
         self.seen = seen
         self.unit = _POINTS / SPACE
         self.height, self.width = seen.layers["staff"].shape
