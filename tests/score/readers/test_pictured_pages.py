@@ -12,12 +12,13 @@ import pytest
 import verovio
 from benchmarks import engraved
 from PIL import Image, ImageDraw
+from pypdf.generic import ArrayObject, DictionaryObject, NameObject, NumberObject
 from training.engraved_pages import curves_on, lines_on, symbols_on
 
 from understave.engraving.page_picture import page_picture
 from understave.errors import ScoreError
 from understave.score.reader import PICTURED, reader_of
-from understave.score.readers.page import page_reader
+from understave.score.readers.page import page_reader, picture_files
 from understave.score.readers.page import seen_page as picture
 from understave.score.readers.page.assembly import assemble
 from understave.score.readers.page.ink import Box, Line, read_pages
@@ -157,6 +158,35 @@ def test_a_scan_behind_a_page_of_words_keeps_its_number_and_lies_as_its_page_is_
     top, left = round(frame.y0 * shown.shape[0]), round(frame.x0 * shown.shape[1])
     assert np.array_equal(cut, pictures[0][top : top + cut.shape[0], left : left + cut.shape[1]])
     assert cut.size > 1000
+
+
+def test_a_page_of_very_many_dots_is_made_smaller_on_the_way_and_other_pages_are_refused(monkeypatch):
+    """ISO 32000-1, 8.9.5: rows of bits end with a byte, 1 is white; ``/Decode [1 0]`` turns that round."""
+    monkeypatch.setattr(picture_files, "MOST_PIXELS", 5_000)
+    monkeypatch.setattr(picture_files, "ENOUGH", 1_000)
+    dots = np.zeros((90, 70), np.bool_)
+    dots[30:60, :33] = True
+    made = BytesIO()
+    writer = pypdf.PdfWriter()
+    for bits, decode in ((1, [0, 1]), (1, [1, 0]), (8, [0, 1])):
+        page = writer.add_blank_page(70, 90)
+        stream = pypdf.generic.StreamObject()
+        stream.set_data(np.packbits(dots, axis=1).tobytes())
+        stream = stream.flate_encode()
+        for key, value in {"Width": 70, "Height": 90, "BitsPerComponent": bits}.items():
+            stream[NameObject(f"/{key}")] = NumberObject(value)
+        stream[NameObject("/Subtype")] = NameObject("/Image")
+        stream[NameObject("/ColorSpace")] = NameObject("/DeviceGray")
+        stream[NameObject("/Decode")] = ArrayObject(NumberObject(value) for value in decode)
+        held = DictionaryObject({NameObject("/Im"): writer._add_object(stream)})
+        page[NameObject("/Resources")] = DictionaryObject({NameObject("/XObject"): held})
+    writer.write(made)
+    plain, turned = (picture_files.picture_in_pdf(made.getvalue(), "scan.pdf", number) for number in (1, 2))
+    assert plain.shape == (30, 23)
+    assert np.array_equal(plain, 255 * np.pad(np.ones((10, 11), np.uint8), ((10, 10), (0, 12))))
+    assert np.array_equal(turned, 255 - plain)
+    with pytest.raises(ScoreError, match=r"Page 3 of scan\.pdf has 0 million pixels; save it at 300 dpi"):
+        picture_files.picture_in_pdf(made.getvalue(), "scan.pdf", 3)
 
 
 def test_what_is_not_seen_surely_is_refused(pdf, monkeypatch):
