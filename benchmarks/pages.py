@@ -27,7 +27,8 @@ corrections a page: notes to be changed, added or taken out, the bars laid besid
 fewest. Nothing was learnt from or set by these pages.
 
 With ``--pictures clean`` the pages are read as pictures of 300 dpi, with ``--pictures worn`` as worn ones
-(`engraved.worn`, with fixed seeds), by the weights that come with the package, or those of
+(`engraved.worn`, with fixed seeds), with ``--pictures photographed`` as a phone takes them, curled, aslant
+and in shadow (`engraved.photographed`), by the weights that come with the package, or those of
 `training.page_seeing` that ``--weights`` names. That network learns from songs that verovio engraves
 in four fonts: of this list neither the pieces nor Petaluma nor LilyPond.
 """
@@ -91,6 +92,7 @@ HELD = (
     "performance-earlier/haydn-keyboard-sonatas-49-1/xml_score.musicxml",
 )
 
+_MADE = {"worn": engraved.worn, "photographed": engraved.photographed}
 NoteRow = tuple[str, Fraction, Fraction]
 
 
@@ -302,8 +304,8 @@ def _read(
         return out
     how, weights = seen
     shown = engraved.pictures(made, row.pages)
-    if how == "worn":
-        shown = [engraved.worn(picture, seed) for seed, picture in enumerate(shown)]
+    if how in _MADE:
+        shown = [_MADE[how](picture, seed) for seed, picture in enumerate(shown)]
     began = time.perf_counter()
     out = read_pictures(shown, name, weights)
     row.seconds = time.perf_counter() - began
@@ -354,7 +356,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--list", type=int, default=0, metavar="N", help="print N wrong bars of each piece")
     parser.add_argument("--fit", action="store_true", help="fit how signs of trouble tell of wrong bars")
     parser.add_argument(
-        "--pictures", choices=("clean", "worn"), default="", help="read pictures of the pages"
+        "--pictures", choices=("clean", *_MADE), default="", help="read pictures of the pages"
     )
     parser.add_argument(
         "--weights", type=Path, default=WEIGHTS, metavar="FILE", help="page-eyes.onnx of training.page_seeing"
