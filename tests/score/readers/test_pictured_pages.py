@@ -51,9 +51,15 @@ def test_a_page_is_levelled_and_its_staff_space_found(pdf):
     # Staves of 7.2 mm (`engraved.verovio_pdf`) in 300 dpi.
     assert picture._staff_space(ink > 0.5) == pytest.approx(7.2 / 4 / 25.4 * 300, abs=0.3)
     assert np.degrees(picture._slope(ink > 0.5)) == pytest.approx(-0.8, abs=0.05)
-    level = picture._levelled(ink, ink > 0.5, 21.26)
+    level, angle = picture._levelled(ink, ink > 0.5, 21.26)
     assert abs(np.degrees(picture._slope(level > 0.5))) < 0.05
     assert level.shape[1] == pytest.approx(shown.shape[1] * SIDE / 21.26, abs=1)
+    # Where a place of the levelled page lay in the picture as it was given.
+    dot = Image.new("L", (1400, 500))
+    dot.putpixel((1200, 100), 255)
+    ys, xs = np.nonzero(np.asarray(dot.rotate(float(np.degrees(angle)))))
+    before = picture._before((500, 1400), angle, None, (xs[0] + 0.5) / 1400, (ys[0] + 0.5) / 500)
+    assert (before[0] * 1400, before[1] * 500) == pytest.approx((1200, 100), abs=1.5)
 
 
 def seen_without_mistake(page, sheet, bend):

@@ -55,7 +55,21 @@ _TRIED: Reals = np.array(
 """Where the five lines may lie, against where the first is thought to be."""
 
 
-def flattened(picture: Floats, lines: npt.NDArray[np.bool_], staves: Sequence[Rows]) -> Floats | None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Flat:
+    """A flattened page, and of each of its rows which row of the page before it was, at each of `xs`."""
+
+    picture: Floats
+    xs: Reals
+    rows: Reals
+
+    def row(self, x: float, y: float) -> float:
+        """Return the row that a place of the flattened page had before."""
+        of = self.rows[int(np.clip(round(y), 0, len(self.rows) - 1))]
+        return float(np.interp(x, self.xs, of))
+
+
+def flattened(picture: Floats, lines: npt.NDArray[np.bool_], staves: Sequence[Rows]) -> Flat | None:
     """Return a page (height, width) flattened by its staves; None where it is flat enough as it is."""
     width = picture.shape[1]
     xs = np.arange(0, width + _STEP, _STEP, dtype=np.float64)
@@ -109,7 +123,7 @@ def _evened(at: Reals, values: Reals, xs: Reals, width: int, degree: int) -> Rea
     return out
 
 
-def _stretched(picture: Floats, xs: Reals, goals: Reals, places: Reals) -> Floats:
+def _stretched(picture: Floats, xs: Reals, goals: Reals, places: Reals) -> Flat:
     """Return a page whose columns are stretched so that `places` (n, len(xs)) come to lie at `goals` (n)."""
     height, width = picture.shape
     first, last = places[:1] - goals[0], places[-1:] - goals[-1]
@@ -125,4 +139,4 @@ def _stretched(picture: Floats, xs: Reals, goals: Reals, places: Reals) -> Float
     above = source.astype(np.int32)
     down = (source - above).astype(np.float32)
     out: Floats = picture[above, columns] * (1 - down) + picture[above + 1, columns] * down
-    return out
+    return Flat(out, xs, grid)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -119,6 +119,8 @@ class Page:
     glyphs: list[Glyph] = field(default_factory=list)
     pictures: float = 0.0
     """Area that pictures cover, as a part of the page's."""
+    before: Callable[[float, float], tuple[float, float]] | None = None
+    """Of a picture that was levelled: where a place lay before, both in parts of its sides, y down."""
 
 
 def read_pages(data: bytes, name: str) -> list[Page]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.networks import network_of
-from understave.score.readers.page.flattening import Rows, flattened
+from understave.score.readers.page.flattening import Flat, Rows, flattened
 from understave.score.readers.page.ink import Box, Line, Page
 from understave.score.readers.page.layout import Curve, Sheet, Staff, Symbol, System, bar_lines, groups, join
 from understave.score.readers.page.picture_files import Grey
@@ -50,16 +50,29 @@ def see(grey: Grey, weights: Path, looks: Looks | None = None) -> Sheet | None:
     found = next(((black, space) for line in _LINES if (space := _staff_space(black := ink > line))), None)
     if found is None:
         return None
-    picture = _levelled(ink, *found)
+    picture, angle = _levelled(ink, *found)
     seen = (looks or look)(picture, weights)
     rows = _staff_rows(seen.layers["staff"])
     if not rows:
         return None
     flat = flattened(picture, seen.layers["staff"], rows)
     if flat is not None:
-        seen = (looks or look)(flat, weights)
+        seen = (looks or look)(flat.picture, weights)
         rows = _staff_rows(seen.layers["staff"]) or rows
-    return _Measured(seen, rows).sheet()
+    sheet = _Measured(seen, rows).sheet()
+    sheet.page.before = partial(_before, picture.shape, angle, flat)
+    return sheet
+
+
+def _before(
+    size: tuple[int, ...], angle: float, flat: Flat | None, x: float, y: float
+) -> tuple[float, float]:
+    """Return where a place lay before its page was levelled and flattened, in parts of its sides."""
+    height, width = size
+    across, down = x * width, y * height
+    if flat is not None:
+        down = flat.row(across, down)
+    return (across - (down - height / 2) * angle) / width, (down + (across - width / 2) * angle) / height
 
 
 # The picture ----------------------------------------------------------------------------------------------
@@ -104,20 +117,22 @@ def _staff_space(black: Mask) -> float | None:
     return float((around * counts[around]).sum() / counts[around].sum())
 
 
-def _levelled(ink: Floats, black: Mask, space: float) -> Floats:
-    """Turn the page until its staves are level, and scale it to `SPACE`."""
+def _levelled(ink: Floats, black: Mask, space: float) -> tuple[Floats, float]:
+    """Turn the page until its staves are level, and scale it to `SPACE`; also return by which angle."""
     from PIL import Image
 
     angle = _slope(black)
     picture = Image.fromarray((ink * 255).astype(np.uint8))
-    if abs(angle) > 3e-4:
+    if abs(angle) < 3e-4:
+        angle = 0.0
+    else:
         picture = picture.rotate(float(np.degrees(angle)), Image.Resampling.BICUBIC)
     size = tuple(round(side * SPACE / space) for side in picture.size)
     small = picture.resize(
         (size[0], size[1]), Image.Resampling.BOX if space > 1.5 * SPACE else Image.Resampling.BICUBIC
     )
     out: Floats = np.asarray(small, dtype=np.float32) / np.float32(255)
-    return out
+    return out, angle
 
 
 def _slope(black: Mask) -> float:
