@@ -21,8 +21,14 @@ shapes of the font that a page is engraved in are taken from the reader: what it
 nobody has seen. LilyPond's pages show what ``musicxml2ly`` made of the MusicXML, which is not always what
 it says.
 
+With ``--scans`` three scanned editions are read instead (``pianists/*/score.pdf``, pictures) and compared
+with their MusicXML. What else stands on these pages, before and after the excerpt, is not counted.
+corrections a page: notes to be changed, added or taken out, the bars laid beside each other so that these are
+fewest. Nothing was learnt from or set by these pages.
+
 With ``--pictures clean`` the pages are read as pictures of 300 dpi, with ``--pictures worn`` as worn ones
-(`engraved.worn`, with fixed seeds), by the weights that come with the package, or those of
+(`engraved.worn`, with fixed seeds), with ``--pictures photographed`` as a phone takes them, curled, aslant
+and in shadow (`engraved.photographed`), by the weights that come with the package, or those of
 `training.page_seeing` that ``--weights`` names. That network learns from songs that verovio engraves
 in four fonts: of this list neither the pieces nor Petaluma nor LilyPond.
 """
@@ -45,10 +51,11 @@ from rich.table import Table
 
 from benchmarks import engraved
 from benchmarks.data import data_folder
+from understave.errors import ScoreError
 from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.score.readers.page.certainty import DOUBTFUL, Signs, confidence
-from understave.score.readers.page.page_reader import WEIGHTS, read_pictures, read_with_signs
+from understave.score.readers.page.page_reader import WEIGHTS, read_page, read_pictures, read_with_signs
 
 BUILD = (
     "examples/chain-ferry/score.musicxml",
@@ -85,6 +92,7 @@ HELD = (
     "performance-earlier/haydn-keyboard-sonatas-49-1/xml_score.musicxml",
 )
 
+_MADE = {"worn": engraved.worn, "photographed": engraved.photographed}
 NoteRow = tuple[str, Fraction, Fraction]
 
 
@@ -132,6 +140,97 @@ def _bars(score: Score, grace: bool) -> list[Counter[NoteRow]]:
             onset = Fraction(0) if grace else note.onset - score.measures[note.measure].start
             bars[note.measure][str(note.pitch), onset, note.duration] += 1
     return bars
+
+
+def _edits(a: Counter[NoteRow], b: Counter[NoteRow]) -> int:
+    """Return how many notes are to be changed, added or taken out to make one bar of another."""
+    return max(a.total(), b.total()) - (a & b).total()
+
+
+def fewest_edits(
+    read: Sequence[Counter[NoteRow]], there: Sequence[Counter[NoteRow]]
+) -> list[tuple[int | None, int | None]]:
+    """Lay bars beside each other so that the edits are fewest; what is read before and after is free."""
+    cost = np.zeros((len(read) + 1, len(there) + 1))
+    cost[0] = np.cumsum([0, *(max(1, bar.total()) for bar in there)])
+    for i, a in enumerate(read, 1):
+        for k, b in enumerate(there, 1):
+            cost[i, k] = min(
+                cost[i - 1, k - 1] + _edits(a, b),
+                cost[i - 1, k] + (max(1, a.total()) if k < len(there) else 0),
+                cost[i, k - 1] + max(1, b.total()),
+            )
+    pairs: list[tuple[int | None, int | None]] = []
+    i, k = len(read), len(there)
+    while k:
+        if i and cost[i, k] == cost[i - 1, k - 1] + _edits(read[i - 1], there[k - 1]):
+            i, k = i - 1, k - 1
+            pairs.append((i, k))
+        elif i and cost[i, k] == cost[i - 1, k] + (max(1, read[i - 1].total()) if k < len(there) else 0):
+            i -= 1
+            if k < len(there):
+                pairs.append((i, None))
+        else:
+            k -= 1
+            pairs.append((None, k))
+    return pairs[::-1]
+
+
+_PASSAGE, _ALIKE = 6, 0.7
+"""Bars of a passage that is written out twice though the page repeats it, and how many of them are alike."""
+
+
+def _as_printed(bars: list[Counter[NoteRow]]) -> list[Counter[NoteRow]]:
+    """Leave out the second time of passages that come twice in a row."""
+    for length in range(len(bars) // 2, _PASSAGE - 1, -1):
+        for i in range(len(bars) - 2 * length + 1):
+            same = sum(bars[i + j] == bars[i + length + j] for j in range(length))
+            if same >= _ALIKE * length:
+                return _as_printed(bars[: i + length] + bars[i + 2 * length :])
+    return bars
+
+
+def scans(listed: int = 0) -> Table:
+    """Read the scanned editions and count what of them is right; print the first `listed` wrong bars."""
+    table = Table(
+        "scan", "pages", "notes right %", "too many", "bars right %", "corrections a page", "s/page"
+    )
+    total = Counter[str]()
+    for path in sorted((data_folder() / "pianists").glob("*/score.pdf")):
+        found = Counter({"pages": _pages(path.read_bytes())})
+        began = time.process_time()
+        try:
+            read = read_page(path.read_bytes(), path.parent.name)
+        except ScoreError as error:
+            table.add_row(path.parent.name, str(found["pages"]), str(error))
+            continue
+        found["seconds"] = round(time.process_time() - began)
+        mine = _bars(read, False)
+        theirs = _as_printed(_bars(read_score(path.with_name("score.musicxml")), False))
+        for i, k in fewest_edits(mine, theirs):
+            a = mine[i] if i is not None else Counter[NoteRow]()
+            b = theirs[k] if k is not None else Counter[NoteRow]()
+            found.update(there=b.total(), right=(a & b).total(), many=(a - b).total(), edits=_edits(a, b))
+            found.update(bars=k is not None, bars_right=k is not None and a == b)
+            if a != b and listed > 0:
+                listed -= 1
+                print(f"  bar {i}/{k}: read {sorted((a - b).elements())} there {sorted((b - a).elements())}")
+        total += found
+        table.add_row(path.parent.name, *_scan_cells(found))
+    table.add_row("all", *_scan_cells(total))
+    return table
+
+
+def _scan_cells(found: Counter[str]) -> list[str]:
+    pages = max(1, found["pages"])
+    return [
+        str(found["pages"]),
+        f"{100 * found['right'] / max(1, found['there']):.1f} of {found['there']}",
+        str(found["many"]),
+        f"{100 * found['bars_right'] / max(1, found['bars']):.0f} of {found['bars']}",
+        f"{found['edits'] / pages:.0f}",
+        f"{found['seconds'] / pages:.0f} CPU",
+    ]
 
 
 def _words(score: Score) -> list[Counter[tuple[Fraction, str]]]:
@@ -205,8 +304,8 @@ def _read(
         return out
     how, weights = seen
     shown = engraved.pictures(made, row.pages)
-    if how == "worn":
-        shown = [engraved.worn(picture, seed) for seed, picture in enumerate(shown)]
+    if how in _MADE:
+        shown = [_MADE[how](picture, seed) for seed, picture in enumerate(shown)]
     began = time.perf_counter()
     out = read_pictures(shown, name, weights)
     row.seconds = time.perf_counter() - began
@@ -257,14 +356,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--list", type=int, default=0, metavar="N", help="print N wrong bars of each piece")
     parser.add_argument("--fit", action="store_true", help="fit how signs of trouble tell of wrong bars")
     parser.add_argument(
-        "--pictures", choices=("clean", "worn"), default="", help="read pictures of the pages"
+        "--pictures", choices=("clean", *_MADE), default="", help="read pictures of the pages"
     )
     parser.add_argument(
         "--weights", type=Path, default=WEIGHTS, metavar="FILE", help="page-eyes.onnx of training.page_seeing"
     )
+    parser.add_argument("--scans", action="store_true", help="read scanned editions instead")
     given = parser.parse_args(arguments)
     seen = (given.pictures, given.weights) if given.pictures else None
     console = Console(width=130)
+    if given.scans:
+        console.print(scans(given.list))
+        return 0
     rows: list[Row] = []
     root = Path(__file__).resolve().parents[1]
     for name in BUILD if given.split == "build" else HELD:

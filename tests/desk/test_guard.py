@@ -14,7 +14,7 @@ import pytest
 from tests.desk.desk_lesson import OWN, PORT, app_for, desk_in
 
 from understave.desk.app import inside
-from understave.desk.guard import LARGEST_MESSAGE, LARGEST_UPLOAD, LARGEST_VOICE
+from understave.desk.guard import LARGEST_MESSAGE, LARGEST_SCORE, LARGEST_VOICE
 from understave.media.teacher_voice import MOST_SECONDS
 
 
@@ -162,7 +162,7 @@ def test_only_what_lies_inside_counts_as_inside(tmp_path):
 def test_what_is_too_large_is_refused_announced_or_not(tmp_path):
     large = b"x" * (LARGEST_MESSAGE + 1)
     assert ask(tmp_path, "/api/edit", "POST", content=large).status_code == 413
-    announced = {**OWN, "content-length": str(LARGEST_UPLOAD + 1)}
+    announced = {**OWN, "content-length": str(LARGEST_SCORE + 1)}
     assert ask(tmp_path / "b", "/api/import?name=a.mei", "POST", announced, content=b"").status_code == 413
 
     async def chunks():

@@ -23,7 +23,7 @@ from tests.desk.test_desk_in_browser import started
 from tests.in_browser import accessibility, running_browser, until
 from tests.once import opening
 
-from understave.desk import app, work
+from understave.desk import app, bringing_in, work
 from understave.desk.app import Desk
 from understave.desk.opened import OpenLesson
 from understave.desk.recent import Recent
@@ -32,7 +32,9 @@ from understave.harmony.reading import Correction
 from understave.harmony.trained import judge_score, read_judged
 from understave.lesson.folder import create_folder, open_folder
 from understave.lesson.page_corrections import lesson_score, read_entries
+from understave.score.pages_heard import tell_page
 from understave.score.reader import read_score
+from understave.score.readers.page.picture_files import pictures_in
 from understave.theory.key import Key
 
 BARS = 4
@@ -153,6 +155,42 @@ def test_what_makes_no_sense_and_what_another_window_has_changed_is_refused(desk
     assert send(client, 1, 0, what="undo").status_code == 422
 
 
+def picture(shade):
+    made = io.BytesIO()
+    Image.new("L", (20, 30), shade).save(made, "PNG")
+    return made.getvalue()
+
+
+def test_pictures_brought_in_together_are_read_as_one_and_reading_is_followed_and_stopped(desk, monkeypatch):
+    client, lesson = desk
+    read = []
+
+    def reads(file):
+        read.append((file.name, [int(p[0, 0]) for p in pictures_in(file.read_bytes(), "")]))
+        tell_page(1, 2)
+        assert client.get("/api/import/far").json() == {"page": 1, "of": 2}
+        assert client.post("/api/import/stop", json={}).json() == {"stopped": True}
+        tell_page(2, 2)
+
+    monkeypatch.setattr(bringing_in, "read_score", reads)
+    first, second = picture(10), picture(200)
+    query = {"name": ["b 1.png", "a.png"], "size": [len(first), len(second)]}
+    answer = client.post("/api/import", params=query, content=first + second)
+    assert answer.json() == {"stopped": True}
+    assert read == [("b 1.tiff", [10, 200])]
+    assert client.get("/api/import/far").json() is None
+    assert client.post("/api/import/stop", json={}).json() == {"stopped": False}
+    query["name"][1] = "a.mei"
+    refused = client.post("/api/import", params=query, content=first + b"<mei/>".ljust(len(second)))
+    assert (refused.status_code, refused.json()["error"].split(" (")[0]) == (
+        422,
+        "a.mei is no picture of a page",
+    )
+    query["size"][1] += 1
+    assert client.post("/api/import", params=query, content=first + second).status_code == 400
+    assert list(lesson.folder.path.parent.glob("*-lesson*")) == []
+
+
 def test_what_happens_while_a_lesson_is_opened_again_is_not_lost(tmp_path, monkeypatch):
     """A harmony is corrected meanwhile: it is shown. Another lesson is chosen: it stays."""
     desk, before = desk_in(tmp_path)
@@ -192,6 +230,21 @@ def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
         page = browser.new_page(viewport={"width": 1280, "height": 1000})
         page.set_default_timeout(60_000)
         page.goto(address)
+        for name in ("page 10.png", "page 9.png", "more.jpg"):
+            (tmp_path / name).write_bytes(picture(200))
+        page.locator("#score-file").set_input_files([tmp_path / "page 10.png", tmp_path / "page 9.png"])
+        names = page.locator("desk-tray .name")
+        assert names.all_inner_texts() == ["page 9.png", "page 10.png"]
+        page.locator("#tray-files").set_input_files([tmp_path / "more.jpg"])
+        page.locator("#tray-up-2").click()
+        assert names.all_inner_texts() == ["page 9.png", "more.jpg", "page 10.png"]
+        assert page.locator("#tray-read").inner_text() == "Read these 3 pictures"
+        assert accessibility(page)[1] == []
+        page.locator("#tray-files").set_input_files([tmp_path / "piece.pdf"])
+        assert "Only pictures" in page.locator("desk-tray [role=alert]").inner_text()
+        for _ in range(3):
+            page.locator("#tray-out-0").click()
+        assert not page.locator("desk-tray dialog").is_visible()
         page.locator("#score-file").set_input_files(tmp_path / "piece.pdf")
         line = page.locator("#pages-line-1-1")
         line.wait_for()
@@ -212,8 +265,9 @@ def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
         assert accessibility(page)[1] == []
         line.fill("1/2 B4 1/4 D5")
         # The harmony is read anew, and who types goes on where they were.
-        with page.expect_response(lambda answer: answer.url.endswith("/api/lesson")):
-            line.press("Enter")
+        page.locator(".desk-head").evaluate("head => head.id = 'before'")
+        line.press("Enter")
+        until(page, "() => document.querySelector('#before') === null")
         until(
             page, "() => document.querySelector('.bar-head .hint:last-child').textContent === 'typed by you'"
         )
@@ -225,6 +279,8 @@ def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
         middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
         page.mouse.move(*middle)
         page.mouse.down()
+        # What is held stays held when the desk is drawn anew meanwhile, as it is once a harmony was read.
+        page.evaluate("() => document.body.replaceChildren(...document.body.children)")
         page.mouse.move(middle[0], middle[1] - 0.55 * box["height"], steps=3)
         page.mouse.up()
         until(page, "() => document.querySelector('#pages-line-1-1').value.endsWith('Eb5')")

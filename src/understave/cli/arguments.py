@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TypeVar
 
+from understave.cli.outputs import SCORE_OR_FOLDER
 from understave.errors import UnderstaveError
 
 _Name = TypeVar("_Name", bound=str)
@@ -15,6 +17,16 @@ _Name = TypeVar("_Name", bound=str)
 WHICH_BARS = (
     "which bars, such as 12 or 9-16, as printed; where numbers start again, 9#2-16 from the second bar 9"
 )
+
+
+def add_score(command: argparse.ArgumentParser, what: str = SCORE_OR_FOLDER, *, needed: bool = True) -> None:
+    """Add the score: one file, or pictures of its pages in order (`sources.as_one` joins them)."""
+    command.add_argument(
+        "score",
+        type=Path,
+        nargs="+" if needed else "*",
+        help=f"{what}; pictures of several pages in order, or a folder of them",
+    )
 
 
 def add_playing(command: argparse.ArgumentParser) -> None:

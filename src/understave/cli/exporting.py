@@ -8,14 +8,15 @@ from typing import Any
 
 from rich.console import Console
 
-from understave.cli.outputs import SCORE_OR_FOLDER, deliver, kind_asked, say_where
+from understave.cli.arguments import add_score
+from understave.cli.outputs import deliver, kind_asked, say_where
 from understave.cli.sources import read_source
 
 
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     """Add ``export`` to the commands."""
     export = commands.add_parser("export", help="write the reading of a score as a file of another format")
-    export.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(export)
     export.add_argument(
         "--out",
         type=Path,

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
-from understave.cli.arguments import add_words, between, chosen, language_named, paper_named
+from understave.cli.arguments import add_score, add_words, between, chosen, language_named, paper_named
 from understave.cli.habits import habits_for, offer_habits
 from understave.cli.outputs import STANDARD
-from understave.cli.sources import given_file
+from understave.cli.sources import given_file, telling_pages
 from understave.doctor import has_screen
 from understave.errors import UnderstaveError
 
@@ -30,9 +30,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     lesson = commands.add_parser(
         "lesson", help="make a lesson folder from a score, or make one again with its corrections"
     )
-    lesson.add_argument(
-        "score", type=Path, help="a score file, - for standard input, or a lesson folder made before"
-    )
+    add_score(lesson, "a score file, - for standard input, or a lesson folder made before")
     lesson.add_argument(
         "--out", type=Path, help="where the lesson goes (default: a folder named after the score)"
     )
@@ -78,7 +76,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     lesson.set_defaults(run=_lesson)
 
     desk = commands.add_parser("open", help="work on a lesson in the browser: see, hear and correct it")
-    desk.add_argument("score", type=Path, nargs="?", help="a score file or a lesson folder")
+    add_score(desk, "a score file or a lesson folder", needed=False)
     desk.add_argument("--port", type=int, default=0, help="port on this machine (default: any free one)")
     desk.add_argument("--no-browser", action="store_true", help="only print the address")
     desk.add_argument(
@@ -137,7 +135,10 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
             if not shown:
                 console.print(f"  {text}", highlight=False)
 
-        with given_file(source) as path:
+        with (
+            given_file(source) as path,
+            telling_pages(lambda page, of: on_step(f"reading page {page} of {of}")),
+        ):
             lesson = make_lesson(
                 path,
                 out,
@@ -204,7 +205,7 @@ def _list_files(lesson: Lesson, console: Console) -> None:
 
 def _open(arguments: argparse.Namespace, console: Console) -> int:
     from understave.desk.doorway import way_to
-    from understave.desk.serve import Started, serve
+    from understave.desk.serve import Started, lesson_for, serve
 
     def on_start(started: Started) -> None:
         console.print(f"The desk is open at {started.address}", highlight=False)
@@ -223,5 +224,7 @@ def _open(arguments: argparse.Namespace, console: Console) -> int:
 
         choices(arguments.repertoire)
     with ExitStack() as ways:
-        serve(arguments.score, arguments.port, on_start, arguments.repertoire, ways.close, arguments.language)
+        with telling_pages():
+            folder = lesson_for(arguments.score) if arguments.score is not None else None
+        serve(folder, arguments.port, on_start, arguments.repertoire, ways.close, arguments.language)
     return 0

@@ -16,12 +16,12 @@ from understave.cli.arguments import (
     WHICH_BARS,
     add_language,
     add_playing,
+    add_score,
     add_words,
     between,
     chosen,
 )
 from understave.cli.outputs import (
-    SCORE_OR_FOLDER,
     STANDARD,
     Teller,
     add_json,
@@ -49,7 +49,7 @@ _AUDIO = (".mp3", ".flac", ".opus", ".wav")
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     """Add ``play-plan``, ``sound`` and ``clip`` to the commands."""
     play = commands.add_parser("play-plan", help="tell how to play a score, bar by bar, and why")
-    play.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(play)
     play.add_argument("--bars", help=WHICH_BARS)
     add_playing(play)
     play.add_argument(
@@ -62,7 +62,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     play.set_defaults(run=_play_plan)
 
     sound = commands.add_parser("sound", help="let some bars sound: MP3, FLAC, Opus, WAV or MIDI")
-    sound.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(sound)
     sound.add_argument(
         "--bars",
         help=f"{WHICH_BARS} (default: all)",
@@ -76,7 +76,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     sound.set_defaults(run=_sound)
 
     clip = commands.add_parser("clip", help="make a film of some bars: notes lighting up, harmony, sound")
-    clip.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(clip)
     clip.add_argument(
         "--bars",
         required=True,

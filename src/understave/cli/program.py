@@ -30,6 +30,7 @@ from understave.cli import (
     worksheets,
 )
 from understave.cli.outputs import Teller, show_what_can_be_shown
+from understave.cli.sources import as_one
 from understave.errors import UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.guests import GuestWarning, left_out
@@ -90,7 +91,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         parsed = parser().parse_args(arguments)
         run: Callable[[argparse.Namespace, Teller], int] = parsed.run
-        with _in_the_teacher_s_conventions(parsed):
+        with as_one(parsed), _in_the_teacher_s_conventions(parsed):
             return run(parsed, console)
     except UnderstaveError as error:
         print(f"understave: {error}", file=sys.stderr)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from fractions import Fraction
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
@@ -12,9 +11,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from understave.cli.arguments import TEXT_WIDTH, WHICH_BARS, add_language, add_words, paper_named
+from understave.cli.arguments import TEXT_WIDTH, WHICH_BARS, add_language, add_score, add_words, paper_named
 from understave.cli.outputs import (
-    SCORE_OR_FOLDER,
     STANDARD,
     Teller,
     add_json,
@@ -42,14 +40,14 @@ _CHORDS_AS = (".pdf", ".musicxml", ".mid", ".mp3", ".svg", ".png")
 def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     """Add ``show``, ``explain``, ``excerpt`` and ``reduce`` to the commands."""
     show = commands.add_parser("show", help="print the reading of a score, chord by chord")
-    show.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(show)
     show.add_argument("--bars", help=WHICH_BARS)
     add_language(show)
     add_json(show, "reading")
     show.set_defaults(run=_show)
 
     explain = commands.add_parser("explain", help="tell a score's story in a minute, in five, or as a whole")
-    explain.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(explain)
     explain.add_argument("--bars", help=f"{WHICH_BARS}; everything found there is listed")
     length = explain.add_mutually_exclusive_group()
     length.add_argument("--minute", action="store_const", dest="length", const="minute", help="in 150 words")
@@ -62,7 +60,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     excerpt = commands.add_parser(
         "excerpt", help="engrave some bars as a picture, SVG or PNG, or write them for LilyPond"
     )
-    excerpt.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(excerpt)
     excerpt.add_argument(
         "--bars",
         required=True,
@@ -80,7 +78,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     excerpt.set_defaults(run=_excerpt)
 
     chords = commands.add_parser("reduce", help="write a piece, or some bars, as block chords in any key")
-    chords.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(chords)
     chords.add_argument("--key", help="key of the first chord, such as g or Bb (small letters for minor)")
     chords.add_argument("--bars", help=WHICH_BARS)
     add_out(chords, "what to write: .pdf, .musicxml, .mid, .mp3, .svg or .png", _CHORDS_AS)

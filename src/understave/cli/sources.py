@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import argparse
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
@@ -50,6 +51,84 @@ def given_file(source: Path) -> Iterator[Path]:
         yield path
 
 
+@contextmanager
+def as_one(parsed: argparse.Namespace) -> Iterator[None]:
+    """Put one path in the place of the scores that a command line names: pictures of several pages, or a
+    folder of them, become one file, which goes away again; None where nothing is named.
+
+    Raises UnderstaveError where files other than pictures are among several.
+    """
+    named = getattr(parsed, "score", None)
+    if not isinstance(named, list):
+        yield
+        return
+    pages = _pages_of(named)
+    if len(pages) < 2:
+        parsed.score = pages[0] if pages else None
+        yield
+        return
+    from understave.score.reader import joined_pages
+
+    name, data = joined_pages(pages)
+    with tempfile.TemporaryDirectory(prefix="understave-") as folder:
+        # A folder of pages has the name of the piece.
+        stem = named[0].resolve().name if len(named) == 1 else Path(name).stem
+        parsed.score = Path(folder) / f"{stem}{Path(name).suffix}"
+        parsed.score.write_bytes(data)
+        yield
+
+
+def _pages_of(named: list[Path]) -> list[Path]:
+    """Return the files that are named, in order: of a folder of pictures those in it."""
+    if len(named) < 2 and not any(path.is_dir() for path in named):
+        return named
+    from understave.lesson.folder import is_lesson_folder
+    from understave.score.readers.page.joined import in_order, pages_in
+
+    if len(named) == 1:
+        return named if is_lesson_folder(named[0]) else pages_in(named[0]) or named
+    pages = in_order(named)
+    if pages != named:
+        print(
+            f"Note: pages in the order of their numbers: {', '.join(p.name for p in pages)}.", file=sys.stderr
+        )
+    return pages
+
+
+@contextmanager
+def telling_pages(say: Callable[[int, int], None] | None = None) -> Iterator[None]:
+    """Let a person know, or `say`, which page is read where there are several; where that is stopped, that
+    pictures of pages are not read twice.
+    """
+    from understave.score.pages_heard import pages_heard
+
+    far = 0
+
+    def hear(page: int, of: int) -> None:
+        nonlocal far
+        if of > 1:
+            far = page
+            (say or _say_page)(page, of)
+
+    try:
+        with pages_heard(hear):
+            yield
+    except KeyboardInterrupt:
+        if far > 1:
+            print(
+                "\nPictures of pages already read are kept; the same command goes on there.", file=sys.stderr
+            )
+        raise
+    finally:
+        if far and say is None and sys.stderr.isatty():
+            print("\r\033[K", end="", file=sys.stderr, flush=True)
+
+
+def _say_page(page: int, of: int) -> None:
+    if sys.stderr is not None and sys.stderr.isatty():
+        print(f"\rReading page {page} of {of} ...\033[K", end="", file=sys.stderr, flush=True)
+
+
 def _read_source(source: Path, bars: str | None) -> tuple[Score, Reading]:
     from understave.findings import read
     from understave.harmony import corrections
@@ -68,7 +147,8 @@ def _read_source(source: Path, bars: str | None) -> tuple[Score, Reading]:
         tell_unfinished(folder.corrections)
         name, decided = folder.imported_from, corrections.load(folder.corrections)
         keys_last, habits = folder.keys_last, folder.habits
-    score = titled(read_score(source) if folder is None else lesson_score(folder), name)
+    with telling_pages():
+        score = titled(read_score(source) if folder is None else lesson_score(folder), name)
     stretch_named(score, bars)
     return score, read(score, decided, keys_last, habits)
 

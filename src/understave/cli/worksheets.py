@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 
-from understave.cli.arguments import add_words, paper_named
-from understave.cli.outputs import SCORE_OR_FOLDER
+from understave.cli.arguments import add_score, add_words, paper_named
 from understave.cli.sources import read_source
 from understave.errors import UnderstaveError
 
@@ -26,7 +25,7 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     sheet = commands.add_parser(
         "worksheet", help="exercises for a class: the same for each level, in another key for each student"
     )
-    sheet.add_argument("score", type=Path, help=SCORE_OR_FOLDER)
+    add_score(sheet)
     sheet.add_argument(
         "--students",
         type=Path,

@@ -13,7 +13,6 @@ import html
 import json
 import re
 import secrets
-import shutil
 from collections.abc import AsyncIterator, Awaitable, Callable
 from concurrent.futures import Future
 from contextlib import asynccontextmanager
@@ -22,17 +21,17 @@ from fractions import Fraction
 from functools import partial
 from importlib.resources import files
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from starlette.applications import Starlette
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from understave.acoustics.piano import instruments
 from understave.acoustics.soundfont import check_samples, licence_of
 from understave.desk import (
+    bringing_in,
     carried_panel,
     conventions_panel,
     elsewhere,
@@ -51,19 +50,17 @@ from understave.desk.guard import Guard, TooLargeError
 from understave.desk.opened import Gesture, OpenLesson, StaleError, open_lesson
 from understave.desk.recent import Recent
 from understave.desk.sense import SenselessError, message, sense
-from understave.disk import usable_name
 from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony.typed import ENTRIES, Entry, usual_entry
 from understave.interpretation.pedal import STYLES
 from understave.jobs.one_process import LostError
 from understave.lesson import own_habits
-from understave.lesson.folder import SETTINGS, LessonFolder, create_folder, open_folder, titled
+from understave.lesson.folder import SETTINGS, LessonFolder, open_folder
 from understave.lesson.make import asked_of
 from understave.media.page import page_words
 from understave.media.student_papers import PAPERS
 from understave.score.model import Score, read_exact
-from understave.score.reader import read_score
 from understave.score.readers.page.told_signs import Frame
 from understave.teaching.homework import key_names
 from understave.teaching.stops import MINUTES
@@ -124,6 +121,7 @@ class Desk:
         self._learners: work.Workers | None = None
         self.learning: asyncio.Task[None] | None = None
         self.reopening: asyncio.Task[None] | None = None
+        self.pages_read: bringing_in.PagesRead | None = None
         self.pictures: dict[tuple[str, Frame], bytes] = {}
         """Bars as their pages have them, by the digest of the file and where they stand."""
         self.learns = False
@@ -248,6 +246,7 @@ class Desk:
 
 
 _PANELS = (
+    *bringing_in.ROUTES,
     *elsewhere.ROUTES,
     *habits_panel.ROUTES,
     *carried_panel.ROUTES,
@@ -314,7 +313,6 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
         api("/api/follow", _follow, "GET"),
         api("/api/edit", _edit),
         api("/api/compare", _compare),
-        api("/api/import", _import),
         api("/api/open", _open),
         api("/api/stops", _stops, "GET"),
         api("/api/contrast", _contrast, "GET"),
@@ -596,43 +594,6 @@ async def _open(desk: Desk, request: Request) -> Any:
         raise DeskError("That lesson is no longer in the list.")
     await desk.open(open_folder(lessons[number].path))
     return {}
-
-
-async def _import(desk: Desk, request: Request) -> Any:
-    """Take a dropped score file; its name only suggests the folder's, and says the format."""
-    name = request.query_params.get("name", "score")
-    stem, suffix = usable_name(Path(name).stem, "score"), Path(name).suffix.lower()
-    if not re.fullmatch(r"\.[a-z0-9]{1,8}", suffix):
-        suffix = ".musicxml"
-    data = bytearray()
-    try:
-        async for chunk in request.stream():
-            data += chunk
-    except ClientDisconnect:
-        raise DeskError("The file did not arrive whole; drop it again.") from None
-    with TemporaryDirectory() as temporary:
-        file = Path(temporary) / f"{stem}{suffix}"
-        file.write_bytes(data)
-        score = titled(await asyncio.to_thread(read_score, file), file.name)
-        folder = await asyncio.to_thread(
-            create_folder, _fresh(desk.library, stem), file, score.title, score.composer
-        )
-    try:
-        await desk.open(folder, score)
-    except UnderstaveError:
-        # Made for this score alone, a moment ago: what is refused leaves nothing behind.
-        await asyncio.to_thread(shutil.rmtree, folder.path, ignore_errors=True)
-        raise
-    return {"title": score.title}
-
-
-def _fresh(library: Path, stem: str) -> Path:
-    number = 1
-    while True:
-        path = library / (f"{stem}-lesson" if number == 1 else f"{stem}-lesson-{number}")
-        if not path.exists():
-            return path
-        number += 1
 
 
 # --- export ------------------------------------------------------------------------------------------------

@@ -18,13 +18,14 @@ from understave.errors import DeskError
 
 TOKEN_HEADER = b"x-understave-token"
 LARGEST_UPLOAD = 20 * 1024 * 1024
+LARGEST_SCORE = 128 * 1024 * 1024
 LARGEST_MESSAGE = 256 * 1024
 LARGEST_VOICE = 64 * 1024 * 1024
 """Ten minutes as they are recorded: one channel, 16 bits, 48,000 samples a second."""
 LARGEST_TAKE = 512 * 1024 * 1024
 """A film of twenty minutes from a telephone."""
 _LIMITS = {
-    "/api/import": LARGEST_UPLOAD,
+    "/api/import": LARGEST_SCORE,
     "/api/results": LARGEST_UPLOAD,
     "/api/voice": LARGEST_VOICE,
     "/api/takes": LARGEST_TAKE,

@@ -46,20 +46,19 @@ def lesson_for(source: Path) -> LessonFolder:
 
 
 def serve(
-    source: Path | None,
+    folder: LessonFolder | None,
     port: int = 0,
     on_start: Callable[[Started], None] = lambda _: None,
     repertoire: Path | None = None,
     on_stop: Callable[[], None] = lambda: None,
     language: Language | None = None,
 ) -> None:
-    """Serve the desk until it is interrupted; `port` 0 takes any free one, `repertoire` can be searched;
-    it speaks `language`, or that of the lesson.
+    """Serve the desk until it is interrupted, with a lesson on it; `port` 0 takes any free one, `repertoire`
+    can be searched; it speaks `language`, or that of the lesson.
 
     `on_start` hears where once it answers, `on_stop` when it ends, also by a signal. Raises UnderstaveError
-    where the port is taken or the score bad.
+    where the port is taken.
     """
-    folder = lesson_for(source) if source is not None else None
     library = folder.path.absolute().parent if folder is not None else Path.cwd()
     listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     if sys.platform != "win32":  # there it would let another program take the port over

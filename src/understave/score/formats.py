@@ -40,6 +40,10 @@ class Reader:
         return f"{self.name} ({', '.join(self.suffixes)})"
 
 
+PICTURE_SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+JPEG = b"\xff\xd8\xff"
+PICTURES_BEGIN = (b"\x89PNG\r\n\x1a\n", JPEG, b"II*\0", b"MM\0*")
+"""How PNG, JPEG and TIFF begin (their specifications)."""
 OWN_NAMES = ("MusicXML", "PDF", "PNG", "MEI", "Humdrum", "ABC", "MIDI")
 """Names of the formats that we read ourselves."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import partial
@@ -10,7 +11,15 @@ from pathlib import Path
 from understave.errors import ScoreError
 from understave.guests import Guest, in_short
 from understave.score import xmltree
-from understave.score.formats import Reader, failed, guest_readers, known_by_guest, read_by_guest
+from understave.score.formats import (
+    PICTURE_SUFFIXES,
+    PICTURES_BEGIN,
+    Reader,
+    failed,
+    guest_readers,
+    known_by_guest,
+    read_by_guest,
+)
 from understave.score.model import Score
 from understave.score.readers import mxl
 from understave.score.readers.musicxml import read_musicxml
@@ -108,13 +117,7 @@ MUSICXML = Reader(
     "MusicXML", (".musicxml", ".xml", ".mxl"), lambda d, _: mxl.is_zip(d) or mxl.is_score(d), _read_musicxml
 )
 PRINTED = Reader("PDF", (".pdf",), lambda d, _: b"%PDF-" in d[:1024], _read_page)
-PICTURED = Reader(
-    "PNG",
-    (".png", ".jpg", ".jpeg", ".tif", ".tiff"),
-    # How PNG, JPEG and TIFF begin (their specifications).
-    lambda d, _: d.startswith((b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"II*\0", b"MM\0*")),
-    _read_page,
-)
+PICTURED = Reader("PNG", PICTURE_SUFFIXES, lambda d, _: d.startswith(PICTURES_BEGIN), _read_page)
 READERS = (
     MUSICXML,
     # Before those that look for words: among bytes of MIDI or of a page any three may stand.
@@ -175,11 +178,28 @@ def _read_as_guest(guest: Guest[Reader], data: bytes, name: str) -> Score:
     )
 
 
-def read_score(path: str | Path) -> Score:
-    """Read a score file of any kind Understave knows.
+def joined_pages(paths: Sequence[Path]) -> tuple[str, bytes]:
+    """Return one file for pictures of the pages of a piece, in their order: its name and its bytes.
+
+    It is named as the first of them.
+
+    Raises UnderstaveError with one clear sentence, for files of other kinds among them say.
+    """
+    from understave.score.readers.page.joined import SUFFIX, joined
+
+    if not paths:
+        raise ScoreError("No page is given; give the pictures of a piece in order.")
+    return f"{paths[0].stem}{SUFFIX}", joined([(path.name, read_bytes(path)) for path in paths])
+
+
+def read_score(path: str | Path | Sequence[str | Path]) -> Score:
+    """Read a score file of any kind Understave knows, or several pictures as the pages of one piece.
 
     Raises UnderstaveError with one clear sentence for anything that is not a readable score.
     """
+    if not isinstance(path, str | Path):
+        name, data = joined_pages([Path(page) for page in path])
+        return PICTURED.read(data, name)
     path = Path(path)
     score = _read(path)
     far = next(

@@ -12,12 +12,13 @@ import pytest
 import verovio
 from benchmarks import engraved
 from PIL import Image, ImageDraw
+from pypdf.generic import ArrayObject, DictionaryObject, NameObject, NumberObject
 from training.engraved_pages import curves_on, lines_on, symbols_on
 
 from understave.engraving.page_picture import page_picture
 from understave.errors import ScoreError
 from understave.score.reader import PICTURED, reader_of
-from understave.score.readers.page import page_reader
+from understave.score.readers.page import page_reader, picture_files
 from understave.score.readers.page import seen_page as picture
 from understave.score.readers.page.assembly import assemble
 from understave.score.readers.page.ink import Box, Line, read_pages
@@ -50,9 +51,15 @@ def test_a_page_is_levelled_and_its_staff_space_found(pdf):
     # Staves of 7.2 mm (`engraved.verovio_pdf`) in 300 dpi.
     assert picture._staff_space(ink > 0.5) == pytest.approx(7.2 / 4 / 25.4 * 300, abs=0.3)
     assert np.degrees(picture._slope(ink > 0.5)) == pytest.approx(-0.8, abs=0.05)
-    level = picture._levelled(ink, 21.26)
+    level, angle = picture._levelled(ink, ink > 0.5, 21.26)
     assert abs(np.degrees(picture._slope(level > 0.5))) < 0.05
     assert level.shape[1] == pytest.approx(shown.shape[1] * SIDE / 21.26, abs=1)
+    # Where a place of the levelled page lay in the picture as it was given.
+    dot = Image.new("L", (1400, 500))
+    dot.putpixel((1200, 100), 255)
+    ys, xs = np.nonzero(np.asarray(dot.rotate(float(np.degrees(angle)))))
+    before = picture._before((500, 1400), angle, None, (xs[0] + 0.5) / 1400, (ys[0] + 0.5) / 500)
+    assert (before[0] * 1400, before[1] * 500) == pytest.approx((1200, 100), abs=1.5)
 
 
 def seen_without_mistake(page, sheet, bend):
@@ -74,7 +81,7 @@ def seen_without_mistake(page, sheet, bend):
         middle = at((x0 + x1) / 2, (y0 + y1) / 2)
         rows.append((kind, 0.9, *middle, (x1 - x0) * scale, (y1 - y0) * scale, (y - (y0 + y1) / 2) * scale))
     layers = dict(zip(LAYERS, (np.asarray(layer) for layer in drawn), strict=True))
-    return picture._Seen(np.array(rows, dtype=np.float32), layers)
+    return picture.Seen(np.array(rows, dtype=np.float32), layers)
 
 
 @pytest.mark.parametrize("bend", [0.0, 0.004])
@@ -145,7 +152,7 @@ def test_a_scan_behind_a_page_of_words_keeps_its_number_and_lies_as_its_page_is_
     writer.add_page(pypdf.PdfReader(scan).pages[0]).rotate(90)
     writer.write(made)
     sheet, pictures = sort_page(read_pages(pdf, "page.pdf")[0]), []
-    monkeypatch.setattr(page_reader, "see", lambda picture, weights: pictures.append(picture) or sheet)
+    monkeypatch.setattr(page_reader, "see", lambda picture, *_: pictures.append(picture) or sheet)
     read, bars = read_bars(made.getvalue(), "scan.pdf")
     assert {bar.frame.page for bar in bars} == {2}
     assert "Pages without staves were left out: page 1." in read.warnings
@@ -159,10 +166,39 @@ def test_a_scan_behind_a_page_of_words_keeps_its_number_and_lies_as_its_page_is_
     assert cut.size > 1000
 
 
+def test_a_page_of_very_many_dots_is_made_smaller_on_the_way_and_other_pages_are_refused(monkeypatch):
+    """ISO 32000-1, 8.9.5: rows of bits end with a byte, 1 is white; ``/Decode [1 0]`` turns that round."""
+    monkeypatch.setattr(picture_files, "MOST_PIXELS", 5_000)
+    monkeypatch.setattr(picture_files, "ENOUGH", 1_000)
+    dots = np.zeros((90, 70), np.bool_)
+    dots[30:60, :33] = True
+    made = BytesIO()
+    writer = pypdf.PdfWriter()
+    for bits, decode in ((1, [0, 1]), (1, [1, 0]), (8, [0, 1])):
+        page = writer.add_blank_page(70, 90)
+        stream = pypdf.generic.StreamObject()
+        stream.set_data(np.packbits(dots, axis=1).tobytes())
+        stream = stream.flate_encode()
+        for key, value in {"Width": 70, "Height": 90, "BitsPerComponent": bits}.items():
+            stream[NameObject(f"/{key}")] = NumberObject(value)
+        stream[NameObject("/Subtype")] = NameObject("/Image")
+        stream[NameObject("/ColorSpace")] = NameObject("/DeviceGray")
+        stream[NameObject("/Decode")] = ArrayObject(NumberObject(value) for value in decode)
+        held = DictionaryObject({NameObject("/Im"): writer._add_object(stream)})
+        page[NameObject("/Resources")] = DictionaryObject({NameObject("/XObject"): held})
+    writer.write(made)
+    plain, turned = (picture_files.picture_in_pdf(made.getvalue(), "scan.pdf", number) for number in (1, 2))
+    assert plain.shape == (30, 23)
+    assert np.array_equal(plain, 255 * np.pad(np.ones((10, 11), np.uint8), ((10, 10), (0, 12))))
+    assert np.array_equal(turned, 255 - plain)
+    with pytest.raises(ScoreError, match=r"Page 3 of scan\.pdf has 0 million pixels; save it at 300 dpi"):
+        picture_files.picture_in_pdf(made.getvalue(), "scan.pdf", 3)
+
+
 def test_what_is_not_seen_surely_is_refused(pdf, monkeypatch):
     sheet = sort_page(read_pages(pdf, "page.pdf")[0])
     unsure = replace(sheet, symbols=[replace(symbol, sure=0.79) for symbol in sheet.symbols])
-    monkeypatch.setattr(page_reader, "see", lambda picture, weights: unsure)
+    monkeypatch.setattr(page_reader, "see", lambda picture, *_: unsure)
     with pytest.raises(ScoreError, match="79 % on average, with 80 % needed"):
         page_reader.read_pictures([np.zeros((9, 9), np.uint8)], "hand.png")
 

@@ -15,6 +15,7 @@ import "./pages.js";
 import "./results.js";
 import "./takes.js";
 import "./second.js";
+import { arePages, filesOf } from "./tray.js";
 import { Handles } from "./handles.js";
 import { address, follow, get, post, Refused, send, sound } from "./link.js";
 import { Paging } from "./paging.js";
@@ -575,22 +576,38 @@ addEventListener("keydown", (event) => event.key === "Escape" && closeMenu());
 
 // --- files ---------------------------------------------------------------------------------------------------
 
-const input = make("input", { type: "file", id: "score-file", class: "unseen", onchange: () => input.files?.[0] && bringIn(input.files[0]) });
-/** @param {File} file */
-async function bringIn(file) {
+const input = make("input", { type: "file", id: "score-file", class: "unseen", multiple: true, onchange: () => take([...(input.files ?? [])]) });
+const tray = /** @type {import("./tray.js").DeskTray} */ (document.createElement("desk-tray"));
+document.body.append(tray);
+tray.addEventListener("read", (event) => void bringIn(/** @type {CustomEvent<File[]>} */ (event).detail));
+
+/** Bring in a score, or put pictures of pages in order first. @param {File[]} files */
+function take(files) {
+  input.value = "";
+  if (arePages(files) || tray.holds) {
+    closeMenu();
+    trouble.replaceChildren();
+    tray.add(files);
+  } else if (files.length > 1) complain(word("tray_mixed"));
+  else if (files[0]) void bringIn(files);
+}
+
+/** @param {File[]} files  one, or the pages of a piece */
+async function bringIn(files) {
   closeMenu();
   trouble.replaceChildren();
-  say(word("file_read", { name: file.name }));
+  say(word("file_read", { name: files[0].name }));
   page.setAttribute("aria-busy", "true");
   try {
-    await send(file);
+    const read = send(files);
+    await Promise.all([read, tray.follow(read)]);
+    if ((await read).stopped) return say(word("tray_stopped"));
     await begin();
   } catch (error) {
     say("");
     complain(error);
   } finally {
     page.removeAttribute("aria-busy");
-    input.value = "";
   }
 }
 addEventListener("dragover", (event) => {
@@ -601,10 +618,10 @@ addEventListener("dragover", (event) => {
 addEventListener("dragleave", (event) => event.relatedTarget === null && document.documentElement.classList.remove("dropping"));
 /** Sound and films can only be playing; a MIDI file may be a score and is brought in as one. */
 const PLAYED = /\.(wav|flac|mp3|ogg|opus|m4a|mp4|mov)$/i;
-addEventListener("drop", (event) => {
+addEventListener("drop", async (event) => {
   event.preventDefault();
   document.documentElement.classList.remove("dropping");
-  const files = [...(event.dataTransfer?.files ?? [])];
+  const files = event.dataTransfer ? await filesOf(event.dataTransfer) : [];
   const answers = files.filter((file) => file.name.toLowerCase().endsWith(".json"));
   if (lesson && answers.length > 0) {
     open("results", false);
@@ -612,7 +629,7 @@ addEventListener("drop", (event) => {
   } else if (lesson && files[0] && PLAYED.test(files[0].name)) {
     open("takes", false);
     void takes.take(files[0]);
-  } else if (files[0]) void bringIn(files[0]);
+  } else take(files);
 });
 takes.addEventListener("slips", (event) => {
   const { detail } = /** @type {CustomEvent<{right: string[], slipped: string[]}|null>} */ (event);

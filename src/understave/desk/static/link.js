@@ -69,9 +69,10 @@ export async function file(path) {
   return (await request(path)).blob();
 }
 
-/** @param {File} file @returns {Promise<any>} */
-export async function send(file) {
-  return (await request(`/api/import?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file })).json();
+/** @param {File[]} files  a score, or pictures of its pages in order @returns {Promise<any>} */
+export async function send(files) {
+  const query = new URLSearchParams(files.flatMap((file) => [["name", file.name], ["size", String(file.size)]]));
+  return (await request(`/api/import?${query}`, { method: "POST", body: new Blob(files) })).json();
 }
 
 /** @param {string} stop @param {Blob} sound  a recording of the teacher's voice @returns {Promise<any>} */

@@ -205,13 +205,13 @@ export class DeskPages extends HTMLElement {
       event.preventDefault();
       const { step, unit } = staffStep(svg);
       let steps = 0;
-      note.setPointerCapture(event.pointerId);
+      const released = new AbortController();
       const move = (/** @type {PointerEvent} */ e) => {
         steps = Math.round((event.clientY - e.clientY) / step);
         note.style.translate = steps === 0 ? "" : `0 ${-steps * step * unit}px`;
       };
       const end = () => {
-        note.removeEventListener("pointermove", move);
+        released.abort();
         note.style.translate = "";
         const field = this.#fieldOf(line.staff, line.voice);
         if (!field) return;
@@ -224,9 +224,12 @@ export class DeskPages extends HTMLElement {
         // What was typed since stands elsewhere: then only the line is found.
         if (field.value === line.text) field.setSelectionRange(from, to);
       };
-      note.addEventListener("pointermove", move);
-      note.addEventListener("pointerup", end, { once: true });
-      note.addEventListener("pointercancel", () => ((steps = 0), end()), { once: true });
+      // Followed in the whole window: a note that captures the pointer loses it when the desk is drawn anew around it.
+      const follow = (/** @type {"pointermove"|"pointerup"|"pointercancel"} */ what, /** @type {(e: PointerEvent) => void} */ does) =>
+        addEventListener(what, (e) => void (e.pointerId === event.pointerId && does(e)), { signal: released.signal });
+      follow("pointermove", move);
+      follow("pointerup", end);
+      follow("pointercancel", () => ((steps = 0), end()));
     });
   }
 

@@ -172,9 +172,12 @@ def _frame(place: _Place, bar: BarOnPage, low: float, high: float) -> Frame:
     highest = max([place.system.staves[0].y1 + around, *(box.y1 + space for box in heads)])
     bottom, top = max(low, lowest), min(high, highest)
     page = place.sheet.page
-    return Frame(
-        place.page, bar.x0 / page.width, 1 - top / page.height, bar.x1 / page.width, 1 - bottom / page.height
-    )
+    left, right = bar.x0 / page.width, bar.x1 / page.width
+    above, below = 1 - top / page.height, 1 - bottom / page.height
+    if page.before is not None:
+        corners = [page.before(x, y) for x in (left, right) for y in (above, below)]
+        (left, *_, right), (above, *_, below) = (sorted(sides) for sides in zip(*corners, strict=True))
+    return Frame(place.page, left, above, right, below)
 
 
 def _take(bar: Solved, known: Known) -> None:

@@ -10,14 +10,15 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from understave.errors import ScoreError
+from understave.errors import ScoreError, UnderstaveError
+from understave.score.pages_heard import tell_page
 from understave.score.readers.page.fonts import Font, along_curve, font_of, resolved
 
 Matrix = tuple[float, float, float, float, float, float]
@@ -118,6 +119,8 @@ class Page:
     glyphs: list[Glyph] = field(default_factory=list)
     pictures: float = 0.0
     """Area that pictures cover, as a part of the page's."""
+    before: Callable[[float, float], tuple[float, float]] | None = None
+    """Of a picture that was levelled: where a place lay before, both in parts of its sides, y down."""
 
 
 def read_pages(data: bytes, name: str) -> list[Page]:
@@ -138,8 +141,12 @@ def read_pages(data: bytes, name: str) -> list[Page]:
         if count > MOST_PAGES:
             raise ScoreError(f"{name} has {count} pages; give at most {MOST_PAGES}, one piece at a time.")
         fonts: _Fonts = {}
-        return [_Canvas(page, fonts).page for page in reader.pages]
-    except ScoreError:
+        pages = []
+        for number, page in enumerate(reader.pages, 1):
+            tell_page(number, count)
+            pages.append(_Canvas(page, fonts).page)
+        return pages
+    except UnderstaveError:  # ours, or of whoever hears of each page
         raise
     except pypdf.errors.DependencyError as error:  # AES is not in pypdf itself
         raise ScoreError(

@@ -10,7 +10,7 @@ sheets.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -19,12 +19,13 @@ import numpy as np
 
 from understave.errors import ScoreError
 from understave.score.model import Score
+from understave.score.readers.page import seen_before
 from understave.score.readers.page.assembly import PrintedBar, assemble
 from understave.score.readers.page.certainty import Signs
 from understave.score.readers.page.ink import Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
 from understave.score.readers.page.picture_files import Grey, pictures_in, pictures_in_pdf
-from understave.score.readers.page.seen_page import see
+from understave.score.readers.page.seen_page import Looks, see
 from understave.score.readers.page.told_signs import Told
 
 
@@ -64,12 +65,12 @@ def _sorted_pages(
 ) -> tuple[tuple[tuple[int, Sheet], ...], tuple[str, ...]]:
     """Return the pages with music, each with its number, and what is said of those that were left out."""
     if b"%PDF-" not in data[:1024]:
-        return _seen_pages(pictures_in(data, name), name, WEIGHTS)
+        return _seen_pages(pictures_in(data, name), name, WEIGHTS, seen_before.look)
     pages = read_pages(data, name)
     sheets = [sort_page(page, without) for page in pages]
     music = tuple((i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems)
     if not music and any(page.pictures > _PICTURE for page in pages):
-        return _seen_pages(pictures_in_pdf(data, name), name, WEIGHTS)
+        return _seen_pages(pictures_in_pdf(data, name), name, WEIGHTS, seen_before.look)
     if not music:
         raise ScoreError(_why_nothing([s.other_lines for s in sheets if s is not None], name))
     return music, _left_out(pages, sheets)
@@ -99,13 +100,17 @@ def read_pictures(
 
 
 def _seen_pages(
-    pictures: Iterable[Grey | None], name: str, weights: Path
+    pictures: Iterable[Grey | None], name: str, weights: Path, looks: Looks | None = None
 ) -> tuple[tuple[tuple[int, Sheet], ...], tuple[str, ...]]:
     """Return the pictures with music, each with its page, and what is said of them and of the others.
 
     A page without a picture is None.
     """
-    sheets = [None if picture is None else see(picture, weights) for picture in pictures]
+    sheets: list[Sheet | None] = []
+    sizes: list[tuple[int, ...]] = []
+    for picture in pictures:
+        sheets.append(None if picture is None else see(picture, weights, looks))
+        sizes.append(() if picture is None else picture.shape)
     music = tuple((i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems)
     instead = "scan it anew, level and sharp, at 300 dpi, or give MusicXML or a notation program's own PDF"
     sure = [symbol.sure for _, sheet in music for symbol in sheet.symbols]
@@ -120,9 +125,28 @@ def _seen_pages(
             f"with {100 * _SURE:.0f} % needed (handwritten styles are not read); {instead}."
         )
     lost = [str(i) for i, sheet in enumerate(sheets, 1) if sheet is None or not sheet.systems]
-    return music, (SEEN, *([f"Pages without staves were left out: page {', '.join(lost)}."] if lost else []))
+    said = (*_other_sizes(sizes), *([f"{_NO_STAVES}: page {', '.join(lost)}."] if lost else []))
+    return music, (SEEN, *said)
 
 
+_OTHER_SIZE = 1.6
+"""How many times as high or wide a page must be as the first to be named. Set by eye."""
+
+
+def _other_sizes(sizes: Sequence[tuple[int, ...]]) -> Iterator[str]:
+    """Say of the first page whose size is far from that of the first that it may be another picture."""
+    there = [(number, size) for number, size in enumerate(sizes, 1) if size]
+    (first, (high, wide)), *others = there
+    for number, (height, width) in others:
+        if not all(1 / _OTHER_SIZE < a / b < _OTHER_SIZE for a, b in ((height, high), (width, wide))):
+            yield (
+                f"The pages differ in size (page {number} has {width} by {height} pixels, page {first} "
+                f"{wide} by {high}); look whether each is a page of this piece."
+            )
+            return
+
+
+_NO_STAVES = "Pages without staves were left out"
 _PICTURE = 0.2
 """Part of a page from which a picture on it is that of a page. Set by eye."""
 
@@ -139,7 +163,7 @@ def _left_out(pages: Sequence[Page], sheets: Sequence[Sheet | None]) -> tuple[st
                 "Pictures among engraved pages were left out (give them in a file of their own)", []
             ).append(number)
         elif sheet is None:
-            of.setdefault("Pages without staves were left out", []).append(number)
+            of.setdefault(_NO_STAVES, []).append(number)
     return tuple(
         f"{what}: page{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}."
         for what, numbers in of.items()

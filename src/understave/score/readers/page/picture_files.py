@@ -13,12 +13,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from understave.errors import ScoreError
+from understave.errors import ScoreError, UnderstaveError
+from understave.score.pages_heard import tell_page
 from understave.score.readers.page.ink import MOST_PAGES
 
 Grey = npt.NDArray[np.uint8]
 MOST_PIXELS = 60_000_000
 """Pixels of a page; A3 at 400 dpi has 31 million."""
+MOST_DOTS, ENOUGH = 500_000_000, 12_000_000
+"""Dots of a page in a PDF that is only black and white, A4 at 1200 dpi has 139 million; it is made smaller on
+the way, to so many pixels: A4 at 350 dpi.
+"""
 
 
 def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
@@ -34,8 +39,9 @@ def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
                 if number > MOST_PAGES:
                     raise ScoreError(f"{name} has over {MOST_PAGES} pages; give one piece at a time.")
                 _not_too_large(frame, name, number)
+                tell_page(number, getattr(opened, "n_frames", 1))
                 yield _grey(ImageOps.exif_transpose(frame) or frame)
-    except ScoreError:
+    except UnderstaveError:  # ours, or of whoever hears of each page
         raise
     except Exception as error:  # a damaged file makes the library fail in any way
         raise ScoreError(
@@ -50,7 +56,9 @@ def pictures_in_pdf(data: bytes, name: str) -> Iterator[Grey | None]:
     """
     import pypdf
 
-    for number, page in enumerate(pypdf.PdfReader(io.BytesIO(data)).pages, 1):
+    pages = pypdf.PdfReader(io.BytesIO(data)).pages
+    for number, page in enumerate(pages, 1):
+        tell_page(number, len(pages))
         yield _picture_on(page, name, number)
 
 
@@ -63,8 +71,18 @@ def picture_in_pdf(data: bytes, name: str, number: int) -> Grey | None:
 
 def _picture_on(page: Any, name: str, number: int) -> Grey | None:
     _pillow()
+    turn = -int(page.get("/Rotate", 0) or 0) % 360
     try:
+        large = _large_picture(page)
+        if large is not None:
+            # Indexed colours may have any two for black and white.
+            plain = large.get("/BitsPerComponent") == 1 and "/Indexed" not in repr(large.get("/ColorSpace"))
+            most = MOST_DOTS if plain else MOST_PIXELS
+            _not_more(int(large["/Width"]) * int(large["/Height"]), most, name, number)
+            return np.rot90(_fewer_dots(large), turn // 90)
         shown = [image.image for image in page.images if image.image is not None]
+    except ScoreError:
+        raise
     except Exception as error:  # a coding that the library lacks, or a damaged one
         raise ScoreError(
             f"The picture on page {number} of {name} cannot be opened; save that page as PNG and give it."
@@ -73,8 +91,33 @@ def _picture_on(page: Any, name: str, number: int) -> Grey | None:
         return None
     largest = max(shown, key=lambda image: image.size[0] * image.size[1])
     _not_too_large(largest, name, number)
-    turn = -int(page.get("/Rotate", 0) or 0) % 360
     return _grey(largest.rotate(turn, expand=True) if turn else largest)
+
+
+def _large_picture(page: Any) -> Any:
+    """Return the picture on a page that is larger than `MOST_PIXELS`, None where none is."""
+    found = page.get("/Resources", {}).get("/XObject", {})
+    for held in found.values():
+        picture = held.get_object()
+        size = int(picture.get("/Width", 0)) * int(picture.get("/Height", 0))
+        if picture.get("/Subtype") == "/Image" and size > MOST_PIXELS:
+            return picture
+    return None
+
+
+def _fewer_dots(picture: Any) -> Grey:
+    """Return a picture in black and white made smaller, a strip at a time (ISO 32000-1, 8.9.5: rows of bits
+    that end with a byte; 1 is white unless ``/Decode`` turns it round).
+    """
+    width, height = int(picture["/Width"]), int(picture["/Height"])
+    rows = np.frombuffer(picture.get_data(), np.uint8).reshape(height, -(-width // 8))
+    by = int(np.ceil((width * height / ENOUGH) ** 0.5))
+    out = np.empty((height // by, width // by), np.uint8)
+    for y in range(len(out)):
+        dots = np.unpackbits(rows[y * by : (y + 1) * by], axis=1)[:, : out.shape[1] * by]
+        out[y] = dots.reshape(by, -1, by).mean(axis=(0, 2)) * 255
+    turned = [float(value) for value in picture.get("/Decode", (0, 1))] == [1, 0]
+    return 255 - out if turned else out
 
 
 def _pillow() -> Any:
@@ -90,10 +133,14 @@ def _pillow() -> Any:
 
 def _not_too_large(image: Any, name: str, number: int) -> None:
     width, height = image.size
-    if width * height > MOST_PIXELS:
+    _not_more(width * height, MOST_PIXELS, name, number)
+
+
+def _not_more(pixels: int, most: int, name: str, number: int) -> None:
+    if pixels > most:
         raise ScoreError(
-            f"Page {number} of {name} has {width * height // 1_000_000} million pixels; "
-            "save it at 300 dpi, which is enough."
+            f"Page {number} of {name} has {pixels // 1_000_000} million pixels; save it at 300 dpi, which is "
+            "enough."
         )
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.networks import network_of
+from understave.score.readers.page.flattening import Flat, Rows, flattened
 from understave.score.readers.page.ink import Box, Line, Page
 from understave.score.readers.page.layout import Curve, Sheet, Staff, Symbol, System, bar_lines, groups, join
 from understave.score.readers.page.picture_files import Grey
@@ -32,25 +33,46 @@ _SURE = 0.35
 """Heat from which a symbol is one."""
 _STRIP, _OVERLAP = 640, 128
 """Rows that the network sees at once, and rows of them that only help to see the others."""
+_LINES = (0.5, 0.3)
+"""Ink from which it may be that of staff lines; first of sharp ones, then of those out of focus."""
+_BARE = 0.25
+"""Ink from which a place is no paper where it also varies less than so. Set by eye on made photographs."""
 _LEAST_SPACE, _MOST_SPACE = 7, 90
 """Pixels between staff lines that can be read."""
 
 
-def see(grey: Grey, weights: Path) -> Sheet | None:
+def see(grey: Grey, weights: Path, looks: Looks | None = None) -> Sheet | None:
     """Return the sheet of a picture (height, width), 255 white; None where no staves are seen.
 
-    `weights` are those that `training.page_seeing` writes.
+    `weights` are those that `training.page_seeing` writes; `looks` runs them over a page, `look` by default.
     """
     ink = _ink(grey)
-    space = _staff_space(ink > 0.5)
-    if space is None:
+    found = next(((black, space) for line in _LINES if (space := _staff_space(black := ink > line))), None)
+    if found is None:
         return None
-    picture = _levelled(ink, space)
-    seen = _look(picture, weights)
+    picture, angle = _levelled(ink, *found)
+    seen = (looks or look)(picture, weights)
     rows = _staff_rows(seen.layers["staff"])
     if not rows:
         return None
-    return _Measured(seen, rows).sheet()
+    flat = flattened(picture, seen.layers["staff"], rows)
+    if flat is not None:
+        seen = (looks or look)(flat.picture, weights)
+        rows = _staff_rows(seen.layers["staff"]) or rows
+    sheet = _Measured(seen, rows).sheet()
+    sheet.page.before = partial(_before, picture.shape, angle, flat)
+    return sheet
+
+
+def _before(
+    size: tuple[int, ...], angle: float, flat: Flat | None, x: float, y: float
+) -> tuple[float, float]:
+    """Return where a place lay before its page was levelled and flattened, in parts of its sides."""
+    height, width = size
+    across, down = x * width, y * height
+    if flat is not None:
+        down = flat.row(across, down)
+    return (across - (down - height / 2) * angle) / width, (down + (across - width / 2) * angle) / height
 
 
 # The picture ----------------------------------------------------------------------------------------------
@@ -69,6 +91,10 @@ def _ink(grey: Grey) -> Floats:
     paper = np.maximum(paper, np.percentile(paper, 10))
     smooth = np.asarray(Image.fromarray(paper).resize((width, height), Image.Resampling.BILINEAR))
     ink: Floats = np.clip((smooth - grey) / np.maximum(30, smooth - dark), 0, 1).astype(np.float32)
+    # What is grey or black all over is the table that the page lies on, or a scanner's lid.
+    parts = ink[: rows * cell, : columns * cell].reshape(rows, cell, columns, cell)
+    bare = (parts.mean(axis=(1, 3)) > _BARE) & (parts.std(axis=(1, 3)) < _BARE)
+    parts[bare[:, None, :, None].repeat(cell, 1).repeat(cell, 3)] = 0
     return ink
 
 
@@ -91,20 +117,22 @@ def _staff_space(black: Mask) -> float | None:
     return float((around * counts[around]).sum() / counts[around].sum())
 
 
-def _levelled(ink: Floats, space: float) -> Floats:
-    """Turn the page until its staves are level, and scale it to `SPACE`."""
+def _levelled(ink: Floats, black: Mask, space: float) -> tuple[Floats, float]:
+    """Turn the page until its staves are level, and scale it to `SPACE`; also return by which angle."""
     from PIL import Image
 
-    angle = _slope(ink > 0.5)
+    angle = _slope(black)
     picture = Image.fromarray((ink * 255).astype(np.uint8))
-    if abs(angle) > 3e-4:
+    if abs(angle) < 3e-4:
+        angle = 0.0
+    else:
         picture = picture.rotate(float(np.degrees(angle)), Image.Resampling.BICUBIC)
     size = tuple(round(side * SPACE / space) for side in picture.size)
     small = picture.resize(
         (size[0], size[1]), Image.Resampling.BOX if space > 1.5 * SPACE else Image.Resampling.BICUBIC
     )
     out: Floats = np.asarray(small, dtype=np.float32) / np.float32(255)
-    return out
+    return out, angle
 
 
 def _slope(black: Mask) -> float:
@@ -126,7 +154,7 @@ def _slope(black: Mask) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
+class Seen:
     """What the network sees: symbols (n, 7) (class, heat, x, y, width, height, origin over the middle), in
     pixels, y downwards; and the layers of lines by name.
     """
@@ -135,10 +163,11 @@ class _Seen:
     layers: dict[str, Mask]
 
 
+Looks = Callable[[Floats, Path], Seen]
 _network = lru_cache(maxsize=1)(network_of)
 
 
-def _look(picture: Floats, weights: Path) -> _Seen:
+def look(picture: Floats, weights: Path) -> Seen:
     """Run the network over a page, strip by strip."""
     height, width = picture.shape
     wide = -(-width // 32) * 32
@@ -169,7 +198,7 @@ def _look(picture: Floats, weights: Path) -> _Seen:
         symbols.append(found.astype(np.float32))
         if start + _STRIP >= tall:
             break
-    return _Seen(_distinct(np.concatenate(symbols)), dict(zip(LAYERS, layers, strict=True)))
+    return Seen(_distinct(np.concatenate(symbols)), dict(zip(LAYERS, layers, strict=True)))
 
 
 def _distinct(symbols: Floats) -> Floats:
@@ -305,31 +334,12 @@ def _upright(mask: Mask, least: float, gap: int) -> list[Line]:
 # Staves ---------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Rows:
-    """A staff in the picture: its left and right, and the height of its top line at each of `xs`."""
-
-    x0: float
-    x1: float
-    xs: npt.NDArray[np.float64]
-    top: npt.NDArray[np.float64]
-
-    @property
-    def level(self) -> float:
-        """The usual height of its top line."""
-        return float(np.median(self.top))
-
-    def off(self, x: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        """Return how much lower it lies at some abscissas than usually."""
-        return np.interp(x, self.xs, self.top) - self.level
-
-
 _BLOCK = 6 * SPACE
 _LEAST_STAFF = 1.0
 """Blocks of a page's width that a staff fills at least, the last of a piece may be short. Set by eye."""
 
 
-def _staff_rows(mask: Mask) -> list[_Rows]:
+def _staff_rows(mask: Mask) -> list[Rows]:
     """Find the staves in the layer of staff lines."""
     height, width = mask.shape
     blocks = max(1, width // _BLOCK)
@@ -345,7 +355,7 @@ def _staff_rows(mask: Mask) -> list[_Rows]:
     # A staff may lean: what lies two rows off counts too.
     leaning = np.stack([np.roll(comb, shift, axis=0) for shift in range(-2, 3)]).max(axis=0)
     whole = leaning.sum(axis=1) + 0.01 * comb.sum(axis=1)
-    out: list[_Rows] = []
+    out: list[Rows] = []
     taken = np.zeros(usable, dtype=np.bool_)
     for y in np.argsort(-whole).tolist():
         if whole[y] < _LEAST_STAFF:
@@ -359,16 +369,17 @@ def _staff_rows(mask: Mask) -> list[_Rows]:
     return sorted(out, key=lambda r: r.level)
 
 
-def _followed(comb: Floats, y: int, width: int) -> _Rows | None:
+def _followed(comb: Floats, y: int, width: int) -> Rows | None:
     """Follow a staff to both sides from where it is clearest."""
     blocks = comb.shape[1]
     near = slice(max(0, y - SPACE // 2), y + SPACE // 2 + 1)
     middle = int(np.argmax(comb[near].max(axis=0)))
     tops: dict[int, float] = {}
     for way in (1, -1):
-        at = float(y)
+        at, drift = float(y), 0.0
         gap = 0
         for block in range(middle, blocks if way > 0 else -1, way):
+            at += drift
             low = max(0, round(at) - SPACE // 3)
             part = comb[low : round(at) + SPACE // 3 + 1, block]
             if not len(part) or part.max() < 0.3:
@@ -378,7 +389,9 @@ def _followed(comb: Floats, y: int, width: int) -> _Rows | None:
                 continue
             gap = 0
             weight = np.where(part >= 0.6 * part.max(), part, 0)
-            at = low + float((np.arange(len(part)) * weight).sum() / weight.sum())
+            before, at = at, low + float((np.arange(len(part)) * weight).sum() / weight.sum())
+            # A curled page falls faster and faster towards its spine.
+            drift += (at - before) / 2
             tops[block] = at
     if len(tops) < 2:
         return None
@@ -386,7 +399,7 @@ def _followed(comb: Floats, y: int, width: int) -> _Rows | None:
     xs = np.array([(b + 0.5) * _BLOCK for b in found])
     heights = np.array([tops[b] for b in found])
     soft = np.array([np.median(heights[max(0, i - 1) : i + 2]) for i in range(len(heights))])
-    return _Rows(found[0] * _BLOCK, min(width, (found[-1] + 1) * _BLOCK), xs, soft + 0.5)
+    return Rows(found[0] * _BLOCK, min(width, (found[-1] + 1) * _BLOCK), xs, soft + 0.5)
 
 
 # All together ---------------------------------------------------------------------------------------------
@@ -395,7 +408,7 @@ def _followed(comb: Floats, y: int, width: int) -> _Rows | None:
 class _Measured:
     """What is seen, with the bends of the staves taken out, in points."""
 
-    def __init__(self, seen: _Seen, rows: list[_Rows]) -> None:
+    def __init__(self, seen: Seen, rows: list[Rows]) -> None:
         self.seen = seen
         self.unit = _POINTS / SPACE
         self.height, self.width = seen.layers["staff"].shape
@@ -403,7 +416,7 @@ class _Measured:
         self.page = Page(self.width * self.unit, self.height * self.unit)
         self.page.pictures = 1.0
 
-    def _with_edges(self, rows: _Rows) -> _Rows:
+    def _with_edges(self, rows: Rows) -> Rows:
         """Find where the lines of a staff begin and end, to the pixel."""
         mask = self.seen.layers["staff"]
         xs = np.arange(max(0, int(rows.x0) - _BLOCK), min(self.width, int(rows.x1) + _BLOCK))
@@ -415,7 +428,7 @@ class _Measured:
         inside = np.flatnonzero(there >= 4)
         if not len(inside):
             return rows
-        return _Rows(float(xs[inside[0]]), float(xs[inside[-1]] + 1), rows.xs, rows.top)
+        return Rows(float(xs[inside[0]]), float(xs[inside[-1]] + 1), rows.xs, rows.top)
 
     def y(self, x: float, y: float) -> float:
         """Return the straightened height in points, upwards, of a place in the picture."""
