@@ -246,6 +246,8 @@ def make_lesson(
         existing = open_folder(source)
         source, out, name = existing.score, existing.path, existing.imported_from
     with following(conventions_of(out)), Helpers(processes if processes > 1 else 0, _load) as helpers:
+        if not is_lesson_folder(out):  # all parts are new: the helpers load while the piece is read
+            helpers.start()
         return _made(source, out, name, options, (on_step, on_progress), helpers)
 
 
@@ -275,8 +277,6 @@ def _made(
     known = kept is not None and kept.reading_of == _reading_of(source, name, out, options.analysis)
     score = kept.score if kept is not None and known else titled(score_for(out, source), name)
     check_place(out, source, options.replace_score)
-    if kept is None:  # all parts are new: the helpers load while the piece is read
-        helpers.start()
     asked = _asked(out / SETTINGS, options)
     if options.sound:
         check_samples(asked.piano)
