@@ -17,4 +17,4 @@ def read_once(monkeypatch):
 @pytest.fixture
 def one_process(monkeypatch):
     """Let a lesson be made in this process alone: to start others takes longer than a small lesson."""
-    monkeypatch.setattr("understave.lesson.build._WORTH_A_PROCESS", float("inf"))
+    monkeypatch.setattr("understave.cli.lessons._PROCESSES", 1)

@@ -24,7 +24,7 @@ def lesson(tmp_path_factory):
     """A lesson without sound on the first bars of the study, which hold what is asked of it here."""
     folder = tmp_path_factory.mktemp("made") / "lesson"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("understave.lesson.build._WORTH_A_PROCESS", float("inf"))
+        patch.setattr("understave.cli.lessons._PROCESSES", 1)
         assert main(["lesson", str(opening(12)), "--out", str(folder), "--no-sound"]) == 0
     return folder
 

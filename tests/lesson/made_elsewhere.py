@@ -30,3 +30,22 @@ class Dies:
             self.mark.touch()
             os._exit(9)
         return {"c.txt": "made"}
+
+
+@dataclass
+class Counted:
+    """What several parts share."""
+
+    times: int = 0
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Writes how often what it shares has been used in its process."""
+
+    path: str
+    shared: Counted
+
+    def __call__(self, given):
+        self.shared.times += 1
+        return {self.path: str(self.shared.times)}

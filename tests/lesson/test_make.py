@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 from benchmarks.engraved import verovio_pdf
-from made_elsewhere import Dies, Write
+from made_elsewhere import Counted, Counts, Dies, Write
 from tests.once import opening
 from tests.page_text import page_texts
 
@@ -19,7 +19,7 @@ from understave.harmony import corrections
 from understave.harmony.reading import Correction
 from understave.interpretation.planning import PlanOptions, make_plan
 from understave.lesson import build as builder
-from understave.lesson.build import Part, build
+from understave.lesson.build import Helpers, Part, build
 from understave.lesson.folder import create_folder
 from understave.lesson.make import LessonOptions, make_lesson
 from understave.lesson.page_corrections import Decision, add, digest_of, printed_in
@@ -37,10 +37,10 @@ def parts(a="1", b="2"):
     ]
 
 
-@pytest.mark.parametrize("processes", [1, 2])
+@pytest.mark.parametrize("processes", [0, 2])
 def test_parts_get_the_files_they_need(tmp_path, processes, monkeypatch):
     monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
-    done = build(tmp_path, parts(), processes=processes)
+    done = build(tmp_path, parts(), helpers=Helpers(processes))
     assert (tmp_path / "in" / "b.txt").read_text() == "21"
     assert [name for name, _ in done.made] == ["b", "a"]
 
@@ -288,14 +288,22 @@ def test_a_new_version_that_is_refused_leaves_the_old_lesson_as_it_was(tmp_path,
 def test_a_helper_that_the_system_ends_is_replaced(tmp_path, monkeypatch):
     monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
     out = tmp_path / "out"
-    done = build(out, [*parts(), Part("c", {}, Dies(tmp_path / "mark"))], processes=2)
+    done = build(out, [*parts(), Part("c", {}, Dies(tmp_path / "mark"))], helpers=Helpers(2))
     assert (out / "c.txt").read_text() == "made"
     assert (out / "in" / "b.txt").read_text() == "21"
     assert len(done.made) == 3
 
 
+def test_what_parts_share_travels_to_a_helper_once(tmp_path, monkeypatch):
+    monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
+    shared = Counted()
+    build(tmp_path, [Part(f"{k}", {}, Counts(f"{k}.txt", shared)) for k in range(4)], helpers=Helpers(2))
+    assert sum(int((tmp_path / f"{k}.txt").read_text()) for k in range(4)) >= 6  # 1 + 2 in each of two
+    assert shared.times == 0
+
+
 def test_a_part_that_ends_every_helper_is_one_sentence(tmp_path, monkeypatch):
     monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
     with pytest.raises(UnderstaveError, match="ended by the system twice"):
-        build(tmp_path / "out", [*parts(), Part("c", {}, Dies(tmp_path / "mark", True))], processes=2)
+        build(tmp_path / "out", [*parts(), Part("c", {}, Dies(tmp_path / "mark", True))], helpers=Helpers(2))
     assert not (tmp_path / "out").exists()

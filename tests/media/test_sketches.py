@@ -36,6 +36,7 @@ def test_every_device_comes_as_page_score_and_sound(tmp_path) -> None:
         sound = made[f"sounds/device-{slug}.mp3"]
         assert len(sound) > 10_000
         with av.open(io.BytesIO(sound)) as file:
+            assert file.streams.audio[0].channels == 1  # as on the page: half the size, half the time
             title = phrasebook("de").patterns[w.device.name]["title"]
             assert file.metadata["title"] == f"{score.title}, {title}"
             assert file.metadata["artist"] == score.composer
@@ -48,6 +49,7 @@ def test_an_exercise_to_be_heard_is_named_without_its_answer() -> None:
     made = exercise_sounds([one], score, make_plan(score, reading), "de")
     with av.open(io.BytesIO(made[sound_name(one)])) as file:
         assert file.metadata["title"] == f"{score.title}, Aufgabe {one.step}"
+        assert file.streams.audio[0].channels == 1
 
 
 @pytest.mark.parametrize("language", ["en", "de"])

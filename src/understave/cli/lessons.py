@@ -86,6 +86,10 @@ def add_commands(commands: argparse._SubParsersAction[Any]) -> None:
     desk.set_defaults(run=_open)
 
 
+_PROCESSES = 2
+"""Parts of a lesson that are made at a time at most."""
+
+
 def _elsewhere(folder: Path | None) -> Callable[[Event, str], Sequence[tuple[str, str]]] | None:
     """Return what finds an event in other pieces of an index; raise UnderstaveError where there is none."""
     if folder is None:
@@ -145,7 +149,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
                 options,
                 on_step,
                 lambda share: progress.update(task, completed=share),
-                processes=min(2, os.cpu_count() or 1),
+                processes=min(_PROCESSES, os.cpu_count() or 1),
             )
     for warning in lesson.score.warnings:
         console.print(f"Note: {warning}", highlight=False)

@@ -83,6 +83,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     130 and 141 as shells count Ctrl-C and a reader that went away (128 and SIGINT, SIGPIPE).
     """
     collect_seldom()
+    # Our products of matrices are small: threads that wait busily for their share take more than they save.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     show_what_can_be_shown()
     # Titles, notes and folder names may hold square brackets and colons; they mean nothing to us.
     console = Teller(soft_wrap=True, markup=False, emoji=False)

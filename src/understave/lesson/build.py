@@ -107,11 +107,11 @@ def build(
     folder: Path,
     parts: Sequence[Part],
     on_progress: Callable[[float, str], None] = lambda share, text: None,
-    processes: int = 1,
+    helpers: Helpers | None = None,
     facts: Mapping[str, Any] | None = None,
     before_writing: Callable[[], None] = lambda: None,
 ) -> Built:
-    """Make what must be made; with two `processes`, two parts at a time.
+    """Make what must be made; with `helpers` as many parts at a time as these are.
 
     `on_progress` hears the share done (0..1) and which part is being made. `facts` are written down too, for
     `remembered`. Nothing is written before all is made, so that an error leaves the old lesson whole;
@@ -122,7 +122,7 @@ def build(
     before = before if isinstance(before, dict) else {}
     reasons = {part.name: _why(folder, part, before.get(part.name)) for part in parts}
     due = [part for part in parts if reasons[part.name]]
-    made = _made(folder, parts, due, before, on_progress, processes)
+    made = _made(folder, parts, due, before, on_progress, helpers)
     before_writing()
     aside: list[Path] = []
     parts_now: dict[str, Any] = {}
@@ -208,7 +208,7 @@ def _made(
     due: Sequence[Part],
     before: Mapping[str, Any],
     on_progress: Callable[[float, str], None],
-    processes: int,
+    helpers: Helpers | None,
 ) -> dict[str, Files]:
     done: dict[str, Files] = {}
     total = sum(part.effort for part in due) or 1.0
@@ -228,7 +228,7 @@ def _made(
         on_progress(sum(part.effort for part in due if part.name in done) / total, shown)
 
     waiting = sorted(due, key=lambda part: -part.effort)
-    if processes < 2 or len(due) < 2 or total < _WORTH_A_PROCESS:
+    if helpers is None or not helpers.number or len(due) < 2 or total < _WORTH_A_PROCESS:
         while waiting:
             part = next(part for part in waiting if not (set(part.needs) & names) - set(done))
             waiting.remove(part)
@@ -236,11 +236,9 @@ def _made(
             done[part.name] = part.make(given(part))
         return done
     # A helper that the system ends (memory is short) takes the others with it; one alone needs less.
-    for number in (processes, 1):
-        # Together they fill the cores without waiting in line, so each calculates on one thread.
-        manner = Manner(memory=machine_memory(), one_thread=True)
-        with suppress(LostError), Pool(number, manner, attempts=1) as pool:
-            _in_pool(pool, number, [part for part in due if part.name not in done], done, given, tell)
+    for those in (helpers, Helpers(1)):
+        with suppress(LostError), those:
+            _by_helpers(those, [part for part in due if part.name not in done], done, given, tell)
             return done
     raise LessonError(
         "A part of the lesson was ended by the system twice, perhaps because memory is short; "
@@ -248,29 +246,80 @@ def _made(
     )
 
 
-def _in_pool(
-    pool: Pool,
-    processes: int,
+class Helpers:
+    """Processes that make parts, one part each at a time; a context manager.
+
+    Each is given all parts at once, so that what these share (the score, its reading) travels once, and what
+    one part found out about it the next need not. `ready` is done first. With none, all is made here.
+    """
+
+    def __init__(self, number: int, ready: Callable[[], object] | None = None) -> None:
+        self.number, self._ready = number, ready
+        self._running: list[Pool] = []
+
+    def __enter__(self) -> Helpers:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        for pool in self._running:
+            pool.shutdown()
+        self._running = []
+
+    def start(self) -> list[Pool]:
+        """Start the processes if there are none; the first parts wait less for those started early."""
+        if not self._running:
+            # Together they fill the cores without waiting in line, so each calculates on one thread.
+            manner = Manner(memory=machine_memory(), one_thread=True, ready=self._ready)
+            self._running = [Pool(1, manner, attempts=1) for _ in range(self.number)]
+            for pool in self._running:
+                pool.start()
+        return self._running
+
+
+def _by_helpers(
+    helpers: Helpers,
     due: Sequence[Part],
     done: dict[str, Files],
     given: Callable[[Part], dict[str, bytes]],
     tell: Callable[[str], None],
 ) -> None:
-    """Make parts, so many at a time, into `done`."""
+    """Make parts, as many at a time as there are helpers, into `done`."""
+    free = helpers.start()[:]
+    for pool in free:
+        pool.submit(_hold, {part.name: part.make for part in due})
     names = {part.name for part in due}
     waiting = sorted(due, key=lambda part: -part.effort)
-    running: dict[Future[Files], Part] = {}
+    running: dict[Future[Files | None], tuple[Part, Pool]] = {}
     while waiting or running:
         for part in [part for part in waiting if not (set(part.needs) & names) - set(done)]:
-            if len(running) == processes:
+            if not free:
                 break
             waiting.remove(part)
-            running[pool.submit(part.make, given(part))] = part
-        tell(", ".join(part.name for part in running.values()))
+            pool = free.pop()
+            running[pool.submit(_make_held, part.name, given(part))] = part, pool
+        tell(", ".join(part.name for part, _ in running.values()))
         ready, _ = wait(running, return_when=FIRST_COMPLETED)
         for future in ready:
-            done[running.pop(future).name] = future.result()
+            part, pool = running.pop(future)
+            free.append(pool)
+            made = future.result()
+            if made is None:
+                raise LostError(f"A helper was lost before it could make {part.name}.")
+            done[part.name] = made
+
+
+_held: dict[str, Callable[[Mapping[str, bytes]], Files]] = {}
+"""In a helper: what makes each part."""
+
+
+def _hold(makers: dict[str, Callable[[Mapping[str, bytes]], Files]]) -> None:
+    _held.update(makers)
+
+
+def _make_held(name: str, given: Mapping[str, bytes]) -> Files | None:
+    """Make a part; None where this process holds none, as one that came in the place of a lost one."""
+    return _held[name](given) if name in _held else None
 
 
 _WORTH_A_PROCESS = 6.0
-"""Effort under which a second process would take longer to start than it saves."""
+"""Effort under which helpers would take longer to start than they save."""

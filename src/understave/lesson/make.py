@@ -42,7 +42,7 @@ from understave.interpretation.plan import Plan
 from understave.interpretation.planning import PlanOptions, make_plan
 from understave.interpretation.written_about import writing_about
 from understave.lesson import edits, memory
-from understave.lesson.build import Files, Part, build, program_digest, remembered, untouched
+from understave.lesson.build import Files, Helpers, Part, build, program_digest, remembered, untouched
 from understave.lesson.chosen_conventions import conventions_of, file_of, paper_for_all
 from understave.lesson.folder import (
     CORRECTIONS,
@@ -245,8 +245,14 @@ def make_lesson(
     if is_lesson_folder(source):
         existing = open_folder(source)
         source, out, name = existing.score, existing.path, existing.imported_from
-    with following(conventions_of(out)):
-        return _made(source, out, name, options, (on_step, on_progress), processes)
+    with following(conventions_of(out)), Helpers(processes if processes > 1 else 0, _load) as helpers:
+        if not is_lesson_folder(out):  # all parts are new: the helpers load while the piece is read
+            helpers.start()
+        return _made(source, out, name, options, (on_step, on_progress), helpers)
+
+
+def _load() -> None:
+    """Load nothing more: whoever asks for this has loaded this module and with it all that makes a lesson."""
 
 
 def _made(
@@ -255,7 +261,7 @@ def _made(
     name: str,
     options: LessonOptions,
     hears: tuple[Callable[[str], None], Callable[[float], None]],
-    processes: int,
+    helpers: Helpers,
 ) -> Lesson:
     """Make the lesson in the conventions in force."""
     on_step, on_progress = hears
@@ -323,7 +329,7 @@ def _made(
         for data, take in added_takes:
             keep_take(folder.path, score, data, take)
 
-    built = build(exports, parts, told, processes, facts, settle)
+    built = build(exports, parts, told, helpers, facts, settle)
     folder = open_folder(out)
     with writing_about(reading):
         faults = _faults(work)

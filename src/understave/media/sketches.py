@@ -55,7 +55,11 @@ def sketch_files(  # noqa: PLR0913
             )
             tags = tags_of(score, phrasebook(language).patterns[worked.device.name]["title"])
             made[_sound(worked)] = audio_bytes(
-                ".mp3", render(played, instrument, STEADY_RATE), STEADY_RATE, tags=tags
+                ".mp3",
+                render(played, instrument, STEADY_RATE, mono=True),
+                STEADY_RATE,
+                steady=True,
+                tags=tags,
             )
     return made
 

@@ -47,7 +47,11 @@ def exercise_sounds(
             # No more than its number: a title must not give the answer away.
             tags = tags_of(score, f"{word} {exercise.step}")
             sounds[sound_name(exercise)] = audio_bytes(
-                ".mp3", render(played, instrument, STEADY_RATE), STEADY_RATE, tags=tags
+                ".mp3",
+                render(played, instrument, STEADY_RATE, mono=True),
+                STEADY_RATE,
+                steady=True,
+                tags=tags,
             )
     return sounds
 
