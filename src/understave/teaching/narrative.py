@@ -212,8 +212,7 @@ def narrate(
     threads = spread(score, order, int(MOMENTS[length] * _FEWER[level]))
     close = _close(voice, threads, length)
     left = most - _count(opening) - _count(close)
-    moments = _fitting(voice, threads, length, left)
-    told = _told(voice, moments, length)
+    told = _told_within(voice, threads, length, left)
     chapters = [Chapter("", Fraction(0), tuple(opening))] if opening else []
     chapters += _chapters(score, reading, told, length, book)
     if close and chapters:
@@ -539,6 +538,24 @@ def _begun(thread: Thread, told: Told) -> Told | None:
 
 
 # --- one moment in sentences -----------------------------------------------------------------------------
+
+
+def _told_within(
+    voice: Voice, threads: Sequence[Thread], length: Length, words: int
+) -> list[tuple[_Moment, list[Line]]]:
+    """Tell what fits into so many words: reckoned by the longest forms of its sentences, and in a minute once
+    more with the words that the forms taken left over.
+    """
+    told: list[tuple[_Moment, list[Line]]] = []
+    room = words
+    for _ in range(2 if length == "minute" else 1):
+        teller = replace(voice, used=dict(voice.used), said=set(voice.said))
+        tried = _told(teller, _fitting(voice, threads, length, room), length)
+        needed = sum(_count(lines) for _, lines in tried)
+        if needed > words and told:
+            break
+        told, room = tried, words + max(0, words - needed)
+    return told
 
 
 def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tuple[_Moment, list[Line]]]:
