@@ -216,6 +216,23 @@ def test_the_opening_says_what_matters_most(language):
         assert line.text == phrasebook(language).told["heart"]["mode"]
 
 
+@pytest.mark.parametrize(
+    ("label", "heart"),
+    [
+        ("modulation", "It tells of a journey: home is left for G major."),
+        ("home", "It tells of a journey, and of the way back home."),
+        ("tonicization", "For a moment it looks out towards G major."),
+    ],
+)
+def test_of_a_journey_it_is_said_where_it_goes(label, heart):
+    score, _ = chorale(7)
+    event = made("key", label, Fraction(4), Fraction(8), (), 1.0, (("key", Key.parse("G")),))
+    told = Told(event, 3.0, 1.0, 1.0)
+    thread = Thread(("key", "G"), told, (told,), 1.0)
+    hearts = phrasebook("en").told["heart"]
+    assert filled(score, event, hearts[name_among(thread, hearts)], phrasebook("en")) == heart
+
+
 @pytest.mark.parametrize(("count", "name"), [(2, ""), (9, "motive")])
 def test_a_figure_that_comes_twice_is_not_what_a_piece_is_about(count, name):
     figure = made("motive", "statement", Fraction(0), Fraction(4), (), 1.0, (("number", 1), ("count", count)))

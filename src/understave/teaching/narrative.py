@@ -292,7 +292,7 @@ def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:
     for thread in first:
         name = name_among(thread, hearts)
         if name:
-            yield hearts[name], (thread.lead.event,), ()
+            yield filled(voice.score, thread.lead.event, hearts[name], voice.book), (thread.lead.event,), ()
 
 
 def name_among(thread: Thread, names: Container[str]) -> str:
