@@ -43,6 +43,13 @@ def test_what_is_over_before_a_word_is_not_at_it(end, words):
     assert words_at(SUNG, Fraction(13), Fraction(end)) == words
 
 
+def test_two_words_under_one_note_are_two_words():
+    """MusicXML 4.0, elision: the undertie joins syllables on one note; it is no letter."""
+    first, *others = SUNG.notes
+    tied = replace(SUNG, notes=(replace(first, lyrics=("La\u203fonde",)), *others))
+    assert words_at(tied, Fraction(0)).startswith("La onde")
+
+
 def song() -> tuple:
     tune = "G5:2 E5:1 F5 | D5:2 F5 | E5:3 G5:1 | A5:2 C6 | B5:2 G5 | E5:4 | D5:2 B4 | C5:4"
     low = " | ".join(["C3:1/2 G3 E4 G3 C3 G3 E4 G3"] * 8)

@@ -326,7 +326,7 @@ def test_a_six_four_waits_for_the_chord_that_comes_whatever_its_mode():
         "Bb4:4 | G4:2 F#4:2 | B4:4",
         "G3:4 | D3:4 | G2:4",
     )
-    assert told[1] == "D; they wait for the chord that stands on it: G for F sharp, B flat for A."
+    assert told[1] == "D; they wait for the chord that stands on it: G goes to F sharp, B flat to A."
 
 
 @pytest.mark.parametrize("name", PIECES)

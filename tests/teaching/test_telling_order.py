@@ -12,7 +12,16 @@ from tests.wording.readings import analysed, chorale
 from understave.harmony.reading import Event, Span
 from understave.interpretation.tension import home_of
 from understave.teaching.surprise import MOST_BITS, chord_bits, rarity
-from understave.teaching.telling_order import Thread, Told, Weighing, exposure, foremost, ranked, spread
+from understave.teaching.telling_order import (
+    Thread,
+    Told,
+    Weighing,
+    _is_everyday,
+    exposure,
+    foremost,
+    ranked,
+    spread,
+)
 from understave.teaching.threads import idea_of
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch
@@ -144,3 +153,26 @@ def test_an_open_end_is_no_usual_close(open_end):
         for told in (Told(event, 3.0, 1.0, worth),)
     )
     assert (foremost(threads) == threads) == open_end
+
+
+def test_a_second_of_a_kind_waits_until_each_kind_was_told():
+    """Common practice of teaching, no source: a handful of things told first are of several kinds."""
+    events = [
+        made("key", label, Fraction(at), Fraction(at + 4), (), 1.0) for at, label in ((0, "a"), (8, "b"))
+    ]
+    events += [made("motive", "statement", Fraction(4), Fraction(6), (), 1.0)]
+    one, two, other = (
+        Thread((event.kind, event.label), told, (told,), told.worth)
+        for event, worth in zip(events, (1.0, 0.9, 0.8), strict=True)
+        for told in (Told(event, 3.0, 1.0, worth),)
+    )
+    assert foremost((one, two, other)) == (one, other, two)
+    assert foremost((one, two, replace(other, worth=0.1))) == (one, two, replace(other, worth=0.1))
+
+
+@pytest.mark.parametrize(("start", "everyday"), [(8, True), (24, False)])
+def test_what_a_repeat_sign_could_do_is_not_told(start, everyday):
+    """A repeat that is written out is heard as one (common practice, no source)."""
+    about = (("from_start", Fraction(0)), ("from_end", Fraction(8)))
+    back = made("return", "literal", Fraction(start), Fraction(start + 8), (), 1.0, about)
+    assert _is_everyday(back) is everyday

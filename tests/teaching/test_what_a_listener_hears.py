@@ -58,7 +58,7 @@ def test_a_bare_minor_ninth_that_goes_past_its_resolution():
     text = minute(piece)
     assert "G and A flat" in text
     assert "with nothing else sounding" in text
-    assert "A flat gives way to G. But first it goes past its goal, to F sharp" in text
+    assert "A flat gives way to G, though only after going past it, to F sharp" in text
     assert "the clash of G against A flat" in text  # what to listen for at the piano
 
 
@@ -198,7 +198,7 @@ def test_the_opening_is_back_in_the_home_key_after_a_wandering_middle():
         f"{low} | Eb3+Bb3:4 | F3+Ab3:4 | Bb2:4 | Eb3:4 | A2:4 | D3:4 | G3+D4:4 | A3+E4:4 | {low}",
     )
     assert first_idea(piece) == "return"
-    assert "the opening comes back unchanged, and home with it" in minute(piece)
+    assert "the opening comes back unchanged, and the home key with it" in minute(piece)
 
 
 def figures_of_the_middle(back: str = "") -> tuple[Score, Reading]:

@@ -53,6 +53,10 @@ def words_of(score: Score) -> tuple[Word, ...]:
     return tuple(found)
 
 
+_ELISION = "\u203f"
+"""Ties two syllables under one note (MusicXML 4.0, elision); in a sentence they are two words."""
+
+
 def words_at(score: Score, moment: Fraction, end: Fraction | None = None) -> str:
     """Return what is sung from a moment on: to the next stop, four words at most; ``""`` for none.
 
@@ -78,7 +82,7 @@ def words_at(score: Score, moment: Fraction, end: Fraction | None = None) -> str
         said.append(words[i].text)
     while cut and len(said) > _FEWEST and len(said[-1]) < _FEWEST_LETTERS:
         said.pop()  # no quotation ends on "et je"
-    text = " ".join(said).strip(_STOPS + " ")
+    text = " ".join(said).replace(_ELISION, " ").strip(_STOPS + " ")
     if sum(letter.isalpha() for letter in text) < _FEWEST_LETTERS:
         return ""
     return f"{text} …" if cut else text

@@ -2,7 +2,7 @@
 
 Where variations are printed ("Variation I", "Var. 2"), the theme is what is called so ("Thema", "Tema",
 "Theme", "Aria") or what stands before the first of them. Where nothing is printed, the beginning of an
-instrumental piece is a theme if stretches of its length follow it at once, at least two, which keep its
+instrumental piece is a theme if stretches of its length follow it at once, at least three, which keep its
 chords bar for bar while their notes are others (Hutchinson, "Music Theory for the 21st-Century Classroom",
 chapter on variation, from memory). A song's verses are no variations.
 
@@ -73,6 +73,8 @@ _FAR = 7
 """Semitones by which the middle of the top voice must lie elsewhere: a fifth. Set by ear."""
 _SHORTEST, _LONGEST = 8, 40
 """Bars of a theme that nothing printed names."""
+_FEWEST = 3
+"""Variations that nothing printed names, at least: a dance may keep its chords for two. Set by ear."""
 _ABOVE_CHANCE = 0.25
 """By how much its bars must agree more than any two bars of the piece do. Set by ear."""
 _LITERAL = 0.8
@@ -109,7 +111,7 @@ class _Part:
 
 
 def find_variations(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
-    """Return the variations of a piece in order, none where it has no theme with two of them."""
+    """Return the variations of a piece in order, none where it has no theme with any."""
     if not spans:
         return ()
     parts = _printed(score) or _unprinted(score, spans)
@@ -162,14 +164,14 @@ def _unprinted(score: Score, spans: tuple[Span, ...]) -> list[_Part]:
     if any(note.lyrics for note in score.notes):
         return []
     bars = _whole(score.measures)
-    if len(bars) < 3 * _SHORTEST:
+    if len(bars) < (1 + _FEWEST) * _SHORTEST:
         return []
     table = _Beats(score, spans)
     roots = [table.roots(measure, 2 * measure.beats) for measure in bars]
     notes = [table.content(measure) for measure in bars]
     usual = _by_chance(roots)
     best: tuple[float, list[_Part]] = (0.0, [])
-    for size in range(_SHORTEST, min(_LONGEST, len(bars) // 3) + 1):
+    for size in range(_SHORTEST, min(_LONGEST, len(bars) // (1 + _FEWEST)) + 1):
         found = [_Part(bars[:size])]
         rates = []
         for first in range(size, len(bars) - size + 1, size):
@@ -181,7 +183,7 @@ def _unprinted(score: Score, spans: tuple[Span, ...]) -> list[_Part]:
                 found.append(_Part(bars[first : first + size]))
                 rates.append(rate)
         worth = sum(rates) * size
-        if len(found) > 2 and worth > best[0]:
+        if len(found) > _FEWEST and worth > best[0]:
             best = worth, found
     return best[1]
 

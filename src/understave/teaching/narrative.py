@@ -11,7 +11,7 @@ out is left out: every sentence passes `claims`.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any, Literal, TypeAlias
@@ -21,15 +21,20 @@ from understave.claims import Claim, facts, failing
 from understave.claims.chords_and_keys import KeyAbout, KeyIs, OneKey
 from understave.claims.moods import CAUSES, Mood
 from understave.claims.on_the_page import Sung
-from understave.findings.cadences import CADENCE
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import key_of
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
-from understave.findings.form import FORM, SECTION
+from understave.findings.form import FORM, SECTION, FormDetails
 from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY, ending_key
+from understave.findings.modes import MODE_SWITCH
+from understave.findings.motives import MOTIVE
+from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.printed_words import DICTIONARY
+from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
 from understave.findings.sung_sections import is_song
 from understave.findings.sung_words import words_at
@@ -198,16 +203,16 @@ def narrate(
         return ()
     book = phrasebook(language)
     voice = Voice(score, reading, book)
-    opening = _opening(voice, length, level)
     most = int(WORDS[length] * (_FEWER[level] if length != "minute" else 1))
     order = _enough(ranked(score, reading, language))
+    first = foremost(order)
     if length == "minute":
-        order = foremost(order)
+        order = first
+    opening = _opening(voice, length, level, first[:1])
     threads = spread(score, order, int(MOMENTS[length] * _FEWER[level]))
     close = _close(voice, threads, length)
     left = most - _count(opening) - _count(close)
-    moments = _fitting(voice, threads, length, left)
-    told = _told(voice, moments, length)
+    told = _told_within(voice, threads, length, left)
     chapters = [Chapter("", Fraction(0), tuple(opening))] if opening else []
     chapters += _chapters(score, reading, told, length, book)
     if close and chapters:
@@ -238,14 +243,17 @@ def after_minute(minute: Sequence[Chapter], longer: Sequence[Chapter]) -> tuple[
 # --- where we are ----------------------------------------------------------------------------------------
 
 
-def _opening(voice: Voice, length: Length, level: Level) -> list[Line]:
-    """What is so of the whole piece: key, what is printed at its head, mood, form, the keys it visits."""
+def _opening(voice: Voice, length: Length, level: Level, first: Sequence[Thread]) -> list[Line]:
+    """What is so of the whole piece: key, what is printed at its head, mood, form, what matters most, the
+    keys it visits.
+    """
     texts = [
         *_title(voice),
         *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
         *mood_sentence(voice),
         *_varied(voice),
-        *(_form(voice) if length != "minute" else ()),
+        *(_form(voice) if length != "minute" or _over_a_ground(voice) else ()),
+        *_heart(voice, first),
         *(_keys(voice) if length != "minute" else ()),
     ]
     known = facts(voice.score, voice.reading.spans)
@@ -276,6 +284,35 @@ def _title(voice: Voice) -> Iterator[_Said]:
     key, start, _ = runs[0]
     claimed = (KeyIs(start, start, key), *((OneKey(start, voice.score.end, key),) if one else ()))
     yield text, (first,) if first is not None else (), claimed
+
+
+def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:
+    """Tell what matters most: what the idea most worth telling is about, where there are words for it."""
+    hearts: Mapping[str, str] = voice.book.told["heart"]
+    for thread in first:
+        name = name_among(thread, hearts)
+        if name:
+            yield filled(voice.score, thread.lead.event, hearts[name], voice.book), (thread.lead.event,), ()
+
+
+def name_among(thread: Thread, names: Container[str]) -> str:
+    """Return under which of the names words are kept for what a thread is about, ``""`` for none of them.
+
+    A figure that comes only a few times is not what a piece is about, nor is one chord or note of a kind.
+    """
+    event = thread.lead.event
+    counts = [found.count or 0 for told in thread.places if (found := MOTIVE.of(told.event)) is not None]
+    if event in MOTIVE and max(counts) < _OFTEN:
+        return ""
+    if (event in APPLIED_CHORD or event in NON_CHORD_TONE) and len(thread.places) == 1:
+        return ""
+    by_kind = (event.kind,) if event in ENHARMONIC_PIVOT else ()
+    own = (f"{event.kind}.{event.label}", *by_kind, str(thread.idea[0]), event.kind)
+    return next((name for name in own if name in names), "")
+
+
+_OFTEN = 4
+"""How often a figure comes, at least, in a piece that it holds together (set by ear)."""
 
 
 def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
@@ -322,6 +359,8 @@ def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: boo
         if not values.get("text"):
             continue
         name = "head_words" if not values.get("terms") else "head" if count == 0 else "head_also"
+        if values.get("terms") and _is_plain(fill("{terms:gloss}", values, score, book), str(values["text"])):
+            name += "_same"
         claimed = claims_of(event, score, language=book.language, template=words[name])
         yield fill(words[name], values, score, book, event.kind), (event,), claimed
         count += 1
@@ -332,6 +371,11 @@ def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: boo
 
 
 _HEADS = 2
+
+
+def _is_plain(gloss: str, text: str) -> bool:
+    """Whether a printed word needs no explanation, for it means itself: "Langsam" to a German reader."""
+    return gloss.casefold() == text.casefold().strip(" .,:;")
 
 
 def mood_sentence(voice: Voice) -> Iterator[_Said]:
@@ -349,9 +393,14 @@ def mood_sentence(voice: Voice) -> Iterator[_Said]:
 def _varied(voice: Voice) -> Iterator[_Said]:
     """Tell that a piece is a theme with variations, where two or more were found that the notes bear out."""
     varied = _variations(voice)
-    if len(varied) > 1:
+    if len(varied) > 1 and not _over_a_ground(voice):
         claimed = tuple(c for e in varied for c in claims_of(e, voice.score, language=voice.book.language))
         yield voice.book.told["open"]["theme_varied"], varied, claimed
+
+
+def _over_a_ground(voice: Voice) -> bool:
+    """Whether a piece goes over a ground, which is then what stays; it is told by its form."""
+    return any(found.form_name == "ground" for _, found in FORM.all(voice.reading.events))
 
 
 def _variations(voice: Voice) -> tuple[Event, ...]:
@@ -364,24 +413,36 @@ def _form(voice: Voice) -> Iterator[_Said]:
     """Tell the sections, with the name of the form where the notes bear it out."""
     known = facts(voice.score, voice.reading.spans)
     words = voice.book.told["open"]
-    if len(_variations(voice)) > 1:
+    if len(_variations(voice)) > 1 and not _over_a_ground(voice):
         return
     for form, found in FORM.all(voice.reading.events)[:1]:
         # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
         ground = found.form_name == "ground"
         if found.sections - ("coda" in found.scheme.split()) < 2 and not ground:
             return
-        template = words["form_only" if ground else "form" if found.sections <= _LETTERED else "form_long"]
-        letters = [letter for letter in found.scheme.split() if letter.rstrip("'").isupper()]
-        backs = sum(letter.rstrip("'") == letters[0] for letter in letters[1:]) if letters else 0
-        unnamed = () if ground else (replace(form, details=replace(found, form_name=None)),)
+        letters = [letter.rstrip("'") for letter in found.scheme.split() if letter.rstrip("'").isupper()]
+        backs = letters[1:].count(letters[0]) if letters else 0
         more: dict[str, Detail] = {"back": backs} if backs else {}
-        for told in (form, *unnamed):
+        for details in (found, *(() if ground else (replace(found, form_name=None),))):
+            told = replace(form, details=details)
+            template = words[_form_name(details, letters)]
             claimed = claims_of(told, voice.score, language=voice.book.language, template=template, more=more)
             if not failing(claimed, known):
-                values = {**values_of(told), **more}
-                yield fill(template, values, voice.score, voice.book, form.kind), (form,), claimed
+                text = fill(template, {**values_of(told), **more}, voice.score, voice.book, form.kind)
+                yield from [(text, (form,), claimed)] if text else []
                 return
+
+
+def _form_name(found: FormDetails, letters: Sequence[str]) -> str:
+    """Return which words tell a form: its name alone where parts are many, else parts, and letters where
+    one comes again.
+    """
+    if found.form_name == "ground" or (found.form_name and found.sections > _LETTERED):
+        return "form_only"
+    if found.sections > _LETTERED:
+        return "form_long"
+    framed = len(letters) < found.sections
+    return "form_framed" if framed else "form" if len(set(letters)) < len(letters) else "form_parts"
 
 
 _LETTERED = 5
@@ -479,6 +540,24 @@ def _begun(thread: Thread, told: Told) -> Told | None:
 # --- one moment in sentences -----------------------------------------------------------------------------
 
 
+def _told_within(
+    voice: Voice, threads: Sequence[Thread], length: Length, words: int
+) -> list[tuple[_Moment, list[Line]]]:
+    """Tell what fits into so many words: reckoned by the longest forms of its sentences, and in a minute once
+    more with the words that the forms taken left over.
+    """
+    told: list[tuple[_Moment, list[Line]]] = []
+    room = words
+    for _ in range(2 if length == "minute" else 1):
+        teller = replace(voice, used=dict(voice.used), said=set(voice.said))
+        tried = _told(teller, _fitting(voice, threads, length, room), length)
+        needed = sum(_count(lines) for _, lines in tried)
+        if needed > words and told:
+            break
+        told, room = tried, words + max(0, words - needed)
+    return told
+
+
 def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tuple[_Moment, list[Line]]]:
     found = []
     before: _Moment | None = None
@@ -544,7 +623,7 @@ def _texts(
         return
     yield "heard", heard, hear
     kin = voice.book.told["kin"].get(str(moment.thread.idea[0])) if before is not None else None
-    if before is not None and kin:
+    if before is not None and kin and _can_answer(event, before.event):
         yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)}), kin
         return
     if "why" in entry:
@@ -556,6 +635,24 @@ def _texts(
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         hands = voice.one_of(event, "hands")
         yield "hands", filled(voice.score, event, hands, voice.book, here), hands
+
+
+def _can_answer(event: Event, before: Event) -> bool:
+    """Whether a change of light is answered: by the other one, not by the same again."""
+    return _light(event) == "" or _light(event) != _light(before)
+
+
+def _light(event: Event) -> str:
+    """Return the mode to which an event turns, ``""`` where it turns to none."""
+    if event in PICARDY:
+        return "major"
+    if event in MODE_SWITCH:
+        return event.label.rsplit(" ", 1)[-1]
+    key = key_of(event)
+    turned = (event in KEY and event.label == "parallel") or (
+        event in RETURN and event.label == "in the other mode"
+    )
+    return key.mode if turned and key is not None else ""
 
 
 def _is_again(score: Score, event: Event, before: Event) -> bool:
@@ -601,6 +698,8 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     if close is not None:
         at_home = close.key.tonic == home_of(reading).tonic
         found["ending" if _ends(score, reading, event) else "at_home" if at_home else "away"] = 1
+    if event in PICARDY and _ends(score, reading, event):
+        found["ending"] = 1
     if is_song(score):
         found["sung"] = 1
     if event in KEY and _is_loud(score, event.start):
@@ -784,19 +883,21 @@ def _cuts(score: Score, reading: Reading) -> list[Fraction]:
 
 
 def _close(voice: Voice, threads: Sequence[Thread], length: Length) -> list[Line]:
-    """What to listen for next, about the best idea; in a longer story about the second best as well."""
+    """What to listen for next, about the best idea; in a longer story also about the best of another kind."""
     words: Mapping[str, Any] = voice.book.told["close"]
+    # What several players play is heard, not played by one.
+    heard = "" if for_keyboard(voice.score) else "_heard"
     nexts = []
-    for t in threads:
+    for t in foremost(threads):
         text = to_listen_for(voice.score, t, voice.book)
         if text and text not in nexts:
             nexts.append(text)
     if not nexts:
-        return [Line("next", words["plain"], "", voice.score.end)]
+        return [Line("next", words[f"plain{heard}"], "", voice.score.end)]
     if length == "minute" or len(nexts) == 1:
-        text = words["listen"].format(next=nexts[0])
+        text = words[f"listen{heard}"].format(next=nexts[0])
     else:
-        text = words["listen_two"].format(next=nexts[0], other=nexts[1])
+        text = words[f"listen_two{heard}"].format(next=nexts[0], other=nexts[1])
     return [Line("next", text, "", voice.score.end)]
 
 

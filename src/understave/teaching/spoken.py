@@ -19,7 +19,6 @@ from understave.claims import facts
 from understave.claims.whole_forms import OuterVoices
 from understave.findings.cadences import CADENCE
 from understave.findings.keyplan import KEY
-from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Event, Reading
@@ -32,8 +31,10 @@ from understave.teaching.narrative import (
     filled,
     head_sentences,
     mood_sentence,
+    name_among,
     of_place,
     sentence,
+    time_of,
     to_listen_for,
     variants,
 )
@@ -50,8 +51,6 @@ if TYPE_CHECKING:
 
 POINTED_BEFORE = 2.2
 """Seconds before the moment at which one says where to listen: long enough to turn the ear (set by ear)."""
-_CURIOUS_BY_KIND = (ENHARMONIC_PIVOT.name,)
-"""Kinds that are spoken of by themselves, not as the idea they belong to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +196,8 @@ def connected(
     book = phrasebook(language)
     home = home_of(reading) if reading.spans else None
     riddle = _riddle(score, reading, stops, language)
+    # Words that only open promise nothing.
+    promised = riddle.idea if riddle is not None and _curious_name(riddle, book) != "plain" else None
     voice, used = Voice(score, reading, book), _Used(crc32(score.title.encode()))
     met: set[Idea] = set()
     found: list[Stop] = []
@@ -206,7 +207,8 @@ def connected(
         lead = stop.spoken.lead
         if stop.events:
             name = "lead"
-            if riddle is not None and riddle.idea in ideas and riddle.idea not in met:
+            at_start = time_of(score, stop.moment, before) == "start"
+            if promised is not None and promised in ideas and promised not in met and not at_start:
                 name = "promised"
             elif met & set(ideas):
                 name = "again"
@@ -274,7 +276,8 @@ def frame(
     after += [text for text, *_ in mood_sentence(Voice(score, reading, book))]
     close = [words["kept"][name]]
     nexts = to_listen_for(score, riddle, book) if riddle is not None else ""
-    close.append(_of_piece(score, "close", words["close"]["go" if nexts else "go_plain"]).format(next=nexts))
+    go = ("go" if nexts else "go_plain") + ("" if for_keyboard(score) else "_heard")
+    close.append(_of_piece(score, "close", words["close"][go]).format(next=nexts))
     before = [
         _greeting(score, book),
         _of_piece(score, "curious", words["curious"][name]),
@@ -312,9 +315,4 @@ def worth_of(score: Score, reading: Reading, event: Event, language: Language) -
 
 
 def _curious_name(riddle: Thread | None, book: Phrasebook) -> str:
-    if riddle is None:
-        return "plain"
-    event = riddle.lead.event
-    by_kind = (event.kind,) if event.kind in _CURIOUS_BY_KIND else ()
-    names = (f"{event.kind}.{event.label}", *by_kind, str(riddle.idea[0]), event.kind)
-    return next((n for n in names if n in book.talk["curious"]), "plain")
+    return (name_among(riddle, book.talk["curious"]) if riddle is not None else "") or "plain"

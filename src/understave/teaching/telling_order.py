@@ -229,12 +229,15 @@ def worth_of(one: Candidate, weighing: Weighing) -> float:
 
 
 def _is_everyday(event: Event) -> bool:
-    """Whether it is what every piece begins with or does in every bar."""
+    """Whether it is what every piece begins with, does in every bar or could do with a repeat sign."""
     if (key := KEY.of(event)) is not None:
         return key.came_from is None
     if event in SECTION:
         # That a part begins is told by what comes back or is new there, and by the paragraphs.
         return event.label == "section"
+    if (back := RETURN.of(event)) is not None and event.label == "literal":
+        # Bars said again at once are a repeat that is written out.
+        return event.start - back.from_end < event.end - event.start
     printed = INSTRUCTION.of(event)
     return printed is not None and event.label in ("how much", "dynamic") and not printed.extreme
 
@@ -365,13 +368,16 @@ def anchor(event: Event) -> Fraction:
 def foremost(threads: Sequence[Thread]) -> tuple[Thread, ...]:
     """Put what only this piece has before the usual closes, which every piece has, in the order of worth.
 
-    A close stays before what is worth little beside the best (`_LITTLE`).
+    Of each kind the best idea comes before the second of any, so that three keys do not hide all else. A
+    close stays before what is worth little beside the best (`_LITTLE`).
     """
     best = max((t.worth for t in threads), default=0.0)
     usual = [t for t in threads if _is_usual_close(t.lead.event)]
     own = [t for t in threads if t not in usual]
     telling = [t for t in own if t.worth >= _LITTLE * best]
-    return (*telling, *usual, *own[len(telling) :])
+    firsts = {t.lead.event.kind: t for t in reversed(telling)}
+    varied = sorted(telling, key=lambda t: firsts[t.lead.event.kind] is not t)
+    return (*varied, *usual, *own[len(telling) :])
 
 
 def _is_usual_close(event: Event) -> bool:

@@ -228,16 +228,21 @@ def _name_text(value: str, name: str, way: str, score: Score, book: Phrasebook, 
 
 
 def _glosses(terms: Sequence[str], book: Phrasebook) -> str:
-    """Return the meanings of printed terms; one that says how much leads into the next: very slow."""
+    """Return the meanings of printed terms; one that says how much leads into the next: very slow.
+
+    After another of its kind, a term may mean something else: allegro moderato is no moderate pace.
+    """
     text = ""
     for term, before in zip(terms, ["", *terms], strict=False):
         joint = "" if not before else " " if DICTIONARY[before].kind == "how much" else ", "
-        text += joint + book.instructions[term]["gloss"]
+        meant = book.instructions[term]
+        tempered = before and DICTIONARY[before].kind == DICTIONARY[term].kind
+        text += joint + (meant.get("after", meant["gloss"]) if tempered else meant["gloss"])
     return text
 
 
 def _primed(letter: str) -> str:
-    return letter.replace("'", "′")
+    return letter.replace("''", "″").replace("'", "′")
 
 
 def _name_number(value: int | float | Fraction, way: str, unit: str, score: Score, book: Phrasebook) -> str:

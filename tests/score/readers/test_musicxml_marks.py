@@ -479,6 +479,13 @@ def test_credits_stand_in_for_a_missing_title():
     assert (got.title, got.composer) == ("Night Ferry", "A. Bee")
 
 
+@pytest.mark.parametrize(("movement", "title"), [("bwv7.7.mxl", ""), ("Ferry No. 2", "Ferry No. 2")])
+def test_the_name_of_a_file_is_no_title(movement, title):
+    """Some programs write the file's name as movement-title where a score has none (seen in open data)."""
+    head = f"<movement-title>{movement}</movement-title>"
+    assert read_musicxml(score(bar(attributes() + note("C4", 16)), head=head)).title == title
+
+
 def test_credits_that_do_not_say_what_they_are():
     words = "<credit-words font-size='{}' justify='{}' valign='{}'>{}</credit-words>"
     head = "".join(

@@ -276,6 +276,8 @@ _HEADER = (
     ("encoding-date", "identification/encoding/encoding-date"),
     ("source", "identification/source"),
 )
+_FILE_NAME = re.compile(r"^\S+\.(?:mxl|musicxml|xml|krn|mei|midi?|abc)$", re.I)
+"""What programs write for a title where there is none: the name of the file that they had read."""
 _CREDITS = ("title", "subtitle", "composer", "lyricist", "arranger")
 
 
@@ -292,7 +294,7 @@ def _metadata(root: Element) -> tuple[str, str, dict[str, str]]:
     printed = _credits(root)
     for kind, words in printed.items():
         meta.setdefault(kind, words)
-    names = [meta[key] for key in ("work", "movement") if key in meta]
+    names = [meta[key] for key in ("work", "movement") if key in meta and not _FILE_NAME.search(meta[key])]
     title = ": ".join(dict.fromkeys(names)) or printed.get("title", "")
     return title, meta.get("composer", ""), meta
 
