@@ -217,7 +217,7 @@ def scans(listed: int = 0) -> Table:
                 print(f"  bar {i}/{k}: read {sorted((a - b).elements())} there {sorted((b - a).elements())}")
         total += found
         table.add_row(path.parent.name, *_scan_cells(found))
-    table.add_row("all", *_scan_cells(total))
+    table.add_row("all that were read", *_scan_cells(total))
     return table
 
 

@@ -102,16 +102,18 @@ def test_a_command_gets_one_file_and_a_folder_of_pages_gives_it_its_name(tmp_pat
 
 def test_who_stops_a_command_learns_that_pages_are_kept_and_one_page_is_not_told(capsys):
     told = []
-    with pytest.raises(KeyboardInterrupt), telling_pages(lambda *page: told.append(page)):
-        tell_page(1, 1)
-        tell_page(1, 2)
-        tell_page(2, 2)
+
+    def read(*pages):
+        for page in pages:
+            tell_page(*page)
         raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt), telling_pages(lambda *page: told.append(page)):
+        read((1, 1), (1, 2), (2, 2))
     assert told == [(1, 2), (2, 2)]
     assert "already read are kept" in capsys.readouterr().err
     with pytest.raises(KeyboardInterrupt), telling_pages():
-        tell_page(1, 2)
-        raise KeyboardInterrupt
+        read((1, 2))
     assert capsys.readouterr().err == ""
 
 
