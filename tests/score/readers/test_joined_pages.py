@@ -10,9 +10,9 @@ import pytest
 from PIL import Image
 
 from understave.cli import main
-from understave.cli.sources import as_one
+from understave.cli.sources import as_one, telling_pages
 from understave.errors import ScoreError, UnderstaveError
-from understave.score.pages_heard import pages_heard
+from understave.score.pages_heard import pages_heard, tell_page
 from understave.score.reader import read_score
 from understave.score.readers.page import page_reader, seen_before, seen_page
 from understave.score.readers.page.joined import in_order, joined, natural, pages_in
@@ -98,6 +98,23 @@ def test_a_command_gets_one_file_and_a_folder_of_pages_gives_it_its_name(tmp_pat
     assert "in the order of their numbers: page2.png, page10.png." in capsys.readouterr().err
     with as_one(alone := Named(pages / "page2.png")):
         assert alone.score == pages / "page2.png"
+
+
+def test_who_stops_a_command_learns_that_pages_are_kept_and_one_page_is_not_told(capsys):
+    told = []
+
+    def read(*pages):
+        for page in pages:
+            tell_page(*page)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt), telling_pages(lambda *page: told.append(page)):
+        read((1, 1), (1, 2), (2, 2))
+    assert told == [(1, 2), (2, 2)]
+    assert "already read are kept" in capsys.readouterr().err
+    with pytest.raises(KeyboardInterrupt), telling_pages():
+        read((1, 2))
+    assert capsys.readouterr().err == ""
 
 
 def test_reading_tells_of_each_page_is_stopped_there_and_goes_on_where_it_was(tmp_path, monkeypatch):

@@ -92,9 +92,9 @@ def _ink(grey: Grey) -> Floats:
     smooth = np.asarray(Image.fromarray(paper).resize((width, height), Image.Resampling.BILINEAR))
     ink: Floats = np.clip((smooth - grey) / np.maximum(30, smooth - dark), 0, 1).astype(np.float32)
     # What is grey or black all over is the table that the page lies on, or a scanner's lid.
-    parts = ink[: rows * cell, : columns * cell].reshape(rows, cell, columns, cell)
-    bare = (parts.mean(axis=(1, 3)) > _BARE) & (parts.std(axis=(1, 3)) < _BARE)
-    parts[bare[:, None, :, None].repeat(cell, 1).repeat(cell, 3)] = 0
+    inked = ink[: rows * cell, : columns * cell].reshape(rows, cell, columns, cell)
+    bare = (inked.mean(axis=(1, 3)) > _BARE) & (inked.std(axis=(1, 3)) < _BARE)
+    inked[bare[:, None, :, None].repeat(cell, 1).repeat(cell, 3)] = 0
     return ink
 
 
