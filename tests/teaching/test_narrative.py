@@ -236,7 +236,7 @@ def test_the_opening_says_what_matters_most(language):
 @pytest.mark.parametrize(
     ("label", "heart"),
     [
-        ("modulation", "It tells of a journey: home is left for G major."),
+        ("modulation", "It tells of a journey from home to G major."),
         ("home", "It tells of a journey, and of the way back home."),
         ("tonicization", "For a moment it looks out towards G major."),
     ],
