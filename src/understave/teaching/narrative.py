@@ -14,6 +14,7 @@ import re
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any, Literal, TypeAlias
 from zlib import crc32
 
@@ -838,11 +839,12 @@ def _chapters(
     """Put the moments into paragraphs: one for a minute, else cut where sections begin."""
     if not told:
         return []
-    cuts = [] if length == "minute" else _cuts(score, reading)
+    movements = _movements(score)
+    cuts = movements if length == "minute" else sorted({*movements, *_cuts(score, reading)})
     groups: dict[int, list[tuple[_Moment, list[Line]]]] = {}
     for moment, lines in told:
         groups.setdefault(sum(c <= moment.start for c in cuts), []).append((moment, lines))
-    paragraphs = _joined(list(groups.values()))
+    paragraphs = _joined(list(groups.values()), movements)
     found = []
     # What lasts into the next paragraph does not make its bars this one's.
     until = [*(members[0][0].start for members in paragraphs[1:]), score.end]
@@ -858,13 +860,25 @@ _INSTANT = Fraction(1, 64)
 _Moments: TypeAlias = list[tuple[_Moment, list[Line]]]
 
 
-def _joined(groups: Sequence[_Moments]) -> list[_Moments]:
-    """Join paragraphs of a sentence or two with the one before; the first with the one after it."""
+def _movements(score: Score) -> list[Fraction]:
+    """Return where bars are numbered from one again: a file of several movements."""
+    return [
+        bar.start
+        for before, bar in pairwise(score.measures)
+        if bar.number in ("0", "1") and before.number not in ("0", "1")
+    ]
+
+
+def _joined(groups: Sequence[_Moments], apart: Sequence[Fraction]) -> list[_Moments]:
+    """Join paragraphs of a sentence or two with the one before, the first with the one after it; none over a
+    place at which music lies apart.
+    """
     found: list[_Moments] = []
     for members in groups:
         few = sum(len(lines) for _, lines in members) < _SENTENCES
         first = len(found) == 1 and sum(len(lines) for _, lines in found[0]) < _SENTENCES
-        if found and (few or first):
+        over = found and any(found[-1][-1][0].start < cut <= members[0][0].start for cut in apart)
+        if found and (few or first) and not over:
             found[-1] = [*found[-1], *members]
         else:
             found.append(members)
