@@ -50,7 +50,7 @@ def test_a_page_is_levelled_and_its_staff_space_found(pdf):
     # Staves of 7.2 mm (`engraved.verovio_pdf`) in 300 dpi.
     assert picture._staff_space(ink > 0.5) == pytest.approx(7.2 / 4 / 25.4 * 300, abs=0.3)
     assert np.degrees(picture._slope(ink > 0.5)) == pytest.approx(-0.8, abs=0.05)
-    level = picture._levelled(ink, 21.26)
+    level = picture._levelled(ink, 21.26, ink > 0.5)
     assert abs(np.degrees(picture._slope(level > 0.5))) < 0.05
     assert level.shape[1] == pytest.approx(shown.shape[1] * SIDE / 21.26, abs=1)
 
