@@ -77,17 +77,22 @@ def _ink(grey: Grey) -> Floats:
 def _black(ink: Floats) -> tuple[float, Mask] | None:
     """Return the distance of staff lines in pixels, and the pixels that count as black; None without staves.
 
-    Thin lines of a worn print are only grey.
+    Thin lines of a worn print are only grey; what counts as black is what shows most of them.
     """
-    for least in (0.5, 0.35, 0.25):
-        space = _staff_space(ink > least)
-        if space is not None:
-            return space, ink > least
-    return None
+    shown = [(ink > least, *_staff_space_of(ink > least)) for least in (0.5, 0.35, 0.25)]
+    black, space, lines = max(shown, key=lambda found: found[2])
+    if shown[0][1] is not None and lines < 1.5 * shown[0][2]:
+        black, space, lines = shown[0]
+    return None if space is None else (space, black)
 
 
 def _staff_space(black: Mask) -> float | None:
     """Return the distance of staff lines in pixels, None where none stands out."""
+    return _staff_space_of(black)[0]
+
+
+def _staff_space_of(black: Mask) -> tuple[float | None, float]:
+    """Return what `_staff_space` does, and how many pairs of distances speak for it."""
     columns = black[:, :: max(1, black.shape[1] // 400)]
     counts = np.zeros(_MOST_SPACE + 2)
     for column in columns.T:
@@ -100,9 +105,9 @@ def _staff_space(black: Mask) -> float | None:
     near = np.convolve(counts, np.ones(3), "same")
     best = int(np.argmax(near))
     if near[best] < 0.5 * columns.shape[1]:
-        return None
+        return None, 0.0
     around = np.arange(max(0, best - 1), min(len(counts), best + 2))
-    return float((around * counts[around]).sum() / counts[around].sum())
+    return float((around * counts[around]).sum() / counts[around].sum()), float(near[best])
 
 
 def _levelled(ink: Floats, space: float, black: Mask) -> Floats:
