@@ -83,7 +83,7 @@ SEEN = (
 )
 _SURE = 0.80
 """How sure the network is of all symbols on the whole, from which pages are read: below all clean pieces to
-build with (0.80 to 0.88), above the worn one that is read worst (0.77)."""
+build with (0.80 to 0.88), above a worn one whose staves were taken for smaller ones (0.77)."""
 
 
 def read_pictures(
