@@ -1,38 +1,39 @@
 """Engrave pages to learn from: ``python -m training.engraved_pages FOLDER --scores MXL...``.
 
 In: scores as compressed MusicXML, CC0 (`training/README.md`). Out: for each page a picture at 300 dpi and
-what stands on it, as an ``.npz``. verovio engraves every score in one of four of its five fonts, with
-spacing, sizes and thicknesses drawn anew; the fifth and LilyPond stay for measuring (`benchmarks.pages`).
+what stands on it, as an ``.npz`` (both pictures as PNG). verovio engraves every score in one of four of its
+five fonts, with spacing, sizes and thicknesses drawn anew; the fifth and LilyPond stay for measuring
+(`benchmarks.pages`).
 What stands on a page is what the reader of engraved PDFs finds there: both speak of the same symbols.
 
-image       (height, width) uint8, 0 ink
+picture     (height, width) uint8, 0 ink
 space       pixels from one staff line to the next
 symbols     (n, 6): class (`CLASSES`), left, top, right, bottom, height of the origin, in pixels, y downwards
-lines       (n, 6): layer (`LAYERS`), x0, y0, x1, y1, thickness
-curves      list of outlines, (points, 2) each
+drawn       (height, width) uint8, a bit for each of `LAYERS`, the first the lowest
 """
 
 from __future__ import annotations
 
 import argparse
-import io
 import multiprocessing
 import random
 import tempfile
 import zipfile
 from collections.abc import Iterator, Sequence
+from copy import deepcopy
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from benchmarks.engraved import laid_out
 from lxml import etree
-from PIL import Image
 
+from understave.score.readers.page.events import events_of, usual_width
 from understave.score.readers.page.ink import Line, Page, read_pages
 from understave.score.readers.page.layout import Sheet, sort_page
 from understave.score.readers.page.picture_files import pictures_in
-from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, class_of
+from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, SPACE, class_of
 
 FONTS = ("Bravura", "Gootville", "Leipzig", "Leland")
 """Those of verovio's fonts that are learnt from; Petaluma is not."""
@@ -63,6 +64,8 @@ def source_of(path: Path, chance: random.Random) -> bytes:
         inside = [n for n in packed.namelist() if n.endswith((".xml", ".musicxml")) and "META" not in n]
         root = etree.fromstring(packed.read(inside[0]))
     parts = root.findall("part")
+    if len(parts) == 2 and chance.random() < 0.35:
+        _two_voices(*parts)
     if len(parts) > 1 and chance.random() < 0.65:
         for part in parts:
             if part.find(".//staves") is None:
@@ -74,6 +77,43 @@ def source_of(path: Path, chance: random.Random) -> bytes:
     _strange(root, chance)
     return bytes(etree.tostring(root))
 
+
+def _two_voices(sung: Any, played: Any) -> None:
+    """Put what is sung into the upper staff of the piano too, as one more voice of it: stems meet there."""
+    if played.find(".//staves") is None or sung.find(".//staves") is not None:
+        return
+    of: list[Fraction] = [Fraction(1), Fraction(1)]
+    for above, bar in zip(sung.iterfind("measure"), played.iterfind("measure"), strict=False):
+        for k, part in enumerate((above, bar)):
+            of[k] = Fraction(part.findtext("attributes/divisions") or of[k])
+        at = sum(
+            (1 if e.tag in ("note", "forward") else -1) * int(e.findtext("duration") or 0)
+            for e in bar
+            if e.tag in ("note", "forward", "backup") and e.find("chord") is None
+        )
+        more = [deepcopy(e) for e in above if e.tag in ("note", "forward", "backup")]
+        longer = [Fraction(e.findtext("duration") or 0) * of[1] / of[0] for e in more]
+        if any(length.denominator > 1 for length in longer) or at <= 0:
+            continue
+        back = etree.SubElement(bar, "backup")
+        etree.SubElement(back, "duration").text = str(at)
+        for element, length in zip(more, longer, strict=True):
+            for old in element.xpath("lyric|voice|staff|stem|beam|notations/slur"):
+                old.getparent().remove(old)
+            if element.find("duration") is not None:
+                element.find("duration").text = str(length)
+            if element.tag == "note":
+                after = [e for e in element if e.tag in _BEFORE_VOICE][-1]
+                voice, staff = etree.Element("voice"), etree.Element("staff")
+                voice.text, staff.text = "9", "1"
+                after.addnext(voice)
+                [e for e in element if e.tag in (*_BEFORE_VOICE, *_BEFORE_STAFF)][-1].addnext(staff)
+            bar.append(element)
+
+
+_BEFORE_VOICE = ("grace", "cue", "chord", "pitch", "rest", "unpitched", "duration", "tie")
+_BEFORE_STAFF = ("voice", "type", "dot", "accidental", "time-modification", "notehead")
+"""What stands in a note before its voice and its staff (MusicXML 4.0, element note)."""
 
 # What songs hardly have, put in at random: the pages need not make sense, only look like music ------------
 
@@ -97,6 +137,45 @@ def _strange(root: Any, chance: random.Random) -> None:
             _grace(note, chance)
         if chance.random() < words / 2:
             _direct(note, chance)
+    ties = chance.choice((0.0, 0.1, 0.4))
+    for first, then in _neighbours(root):
+        if chance.random() < ties:
+            _tie(first, then)
+
+
+def _neighbours(root: Any) -> Iterator[tuple[Any, Any]]:
+    """Yield each note of a voice that is no chord with the next."""
+    for part in root.iterfind("part"):
+        last: dict[str, Any] = {}
+        for note in part.iter("note"):
+            if note.find("grace") is not None:
+                continue
+            voice = note.findtext("voice") or ""
+            before = last.get(voice)
+            last[voice] = note if note.find("pitch") is not None else None
+            if note.find("chord") is not None:
+                last[voice] = None
+            elif before is not None and last[voice] is not None:
+                yield before, note
+
+
+def _tie(first: Any, then: Any) -> None:
+    """Let a note be held on by the next, which takes its pitch."""
+    if any(note.find("notations/tied") is not None for note in (first, then)):
+        return
+    then.replace(then.find("pitch"), deepcopy(first.find("pitch")))
+    for old in then.findall("accidental"):
+        then.remove(old)
+    for note, kind in ((first, "start"), (then, "stop")):
+        notations = note.find("notations")
+        if notations is None:
+            notations = etree.Element("notations")
+            lyric = note.find("lyric")
+            if lyric is None:
+                note.append(notations)
+            else:
+                lyric.addprevious(notations)
+        etree.SubElement(notations, "tied", {"type": kind})
 
 
 _VALUES = ("whole", "half", "quarter", "eighth", "16th", "32nd", "64th")
@@ -256,15 +335,30 @@ def lines_on(sheet: Sheet) -> Iterator[tuple[str, Line]]:
                 y = staff.y0 + i * staff.space
                 yield "staff", Line(staff.x0, y, staff.x1, y, 0.12 * space)
     edges = [(bar.x0 - 0.1, bar.x1 + 0.1, system) for system in sheet.systems for bar in system.bars]
+    usual = usual_width([sheet])
+    ways = {
+        _place(event.stem): event.way
+        for system in sheet.systems
+        for event in events_of(sheet, system, usual)
+        if event.stem is not None
+    }
     for line in sheet.uprights:
         is_bar = any(
             x0 <= line.x0 <= x1
             and system.staves[-1].y0 - 1 <= (line.y0 + line.y1) / 2 <= system.staves[0].y1 + 1
             for x0, x1, system in edges
         )
-        yield "bar" if is_bar else "stem", line
+        way = ways.get(_place(line))
+        if is_bar:
+            yield "bar", line
+        elif way is not None:
+            yield "stemUp" if way > 0 else "stemDown", line
     for line in sheet.levels:
         yield _layer(line, sheet), line
+
+
+def _place(line: Line) -> tuple[int, ...]:
+    return tuple(round(2 * v) for v in (line.x0, line.y0, line.y1))
 
 
 def _layer(line: Line, sheet: Sheet) -> str:
@@ -318,27 +412,49 @@ def made_of(path: Path, seed: int) -> Iterator[dict[str, Any]]:
             for layer, a in lines_on(sheet)
         ]
         outlines = [np.column_stack([across(c[:, 0]), down(c[:, 1])]) for c in curves_on(page, sheet)]
-        cuts = np.cumsum([0, *(len(c) for c in outlines)])
         yield {
-            "image": image,
+            "picture": image,
             "space": np.float32(sheet.space * scale),
             "symbols": np.array(symbols, np.float32).reshape(-1, 6),
-            "lines": np.array(lines, np.float32).reshape(-1, 6),
-            "curves": np.concatenate([*outlines, np.zeros((0, 2))]).astype(np.float32),
-            "cuts": cuts.astype(np.int32),
+            "drawn": _drawn(image.shape, lines, outlines, sheet.space * scale / SPACE),
         }
 
 
+def _drawn(
+    shape: tuple[int, ...], lines: Sequence[tuple[float, ...]], outlines: Sequence[Any], pixel: float
+) -> Any:
+    """Draw the layers of lines, each at least a pixel and a half thick where one is `pixel` wide here."""
+    import cv2
+
+    out = np.zeros(shape, np.uint8)
+    fine = 16
+    for number, name in enumerate(LAYERS):
+        layer = np.zeros(shape, np.uint8)
+        for of, x0, y0, x1, y1, thick in lines:
+            if of != number:
+                continue
+            p, q = np.array([x0, y0]), np.array([x1, y1])
+            way = (q - p) / max(1e-6, float(np.hypot(*(q - p))))
+            across = np.array([-way[1], way[0]]) * max(0.75 * pixel, thick / 2)
+            corners = (np.array([p - across, q - across, q + across, p + across]) - 0.5) * fine
+            cv2.fillConvexPoly(layer, np.round(corners).astype(np.int32), 1, shift=4)
+        for outline in outlines if name == "curve" else ():
+            if len(outline) > 2:
+                cv2.fillPoly(layer, [np.round((outline - 0.5) * fine).astype(np.int32)], 1, shift=4)
+        out |= layer << number
+    return out
+
+
 def _write(given: tuple[Path, int, Path]) -> int:
+    import cv2
+
     path, seed, folder = given
     count = 0
     try:
         for number, page in enumerate(made_of(path, seed)):
-            shot = io.BytesIO()
-            Image.fromarray(page.pop("image")).save(shot, "PNG", compress_level=1)
-            np.savez(
-                folder / f"{path.stem}-{number}.npz", png=np.frombuffer(shot.getvalue(), np.uint8), **page
-            )
+            for name in ("picture", "drawn"):
+                page[name] = cv2.imencode(".png", page[name], [cv2.IMWRITE_PNG_COMPRESSION, 1])[1]
+            np.savez(folder / f"{path.stem}-{seed}-{number}.npz", **page)
             count += 1
     except Exception as error:  # one score less
         print(f"{path.name}: {type(error).__name__}: {error}"[:150], flush=True)

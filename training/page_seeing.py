@@ -14,27 +14,24 @@ part of.
 from __future__ import annotations
 
 import argparse
-import io
 import time
-from collections.abc import Iterator
-from itertools import pairwise
+from concurrent.futures import ThreadPoolExecutor
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 import torch
-from PIL import Image
 from torch import Tensor, nn
 from torch.nn import functional
-from torch.utils.data import DataLoader, IterableDataset
 
 from understave.score.readers.page.seen_symbols import CLASSES, LAYERS, SPACE
 
 CROP = 576
 MOST = 600
 """Symbols of a piece that count at most."""
-WIDTHS = (24, 40, 64, 96, 128)
+WIDTHS = (24, 40, 72, 112, 160)
 BOX = 5
 """Where the middle lies in its cell (x, y), width, height and the origin's height over the middle, in
 staff spaces."""
@@ -102,153 +99,211 @@ class Seen(nn.Module):
 # --- pieces of pages, worn ---------------------------------------------------------------------------------
 
 
-def _load(path: Path) -> dict[str, Any]:
+class Pages:
+    """All pages on the device: their pictures, and the bits of their layers, one after the other."""
+
+    def __init__(self, paths: list[Path], device: str) -> None:
+        with ThreadPoolExecutor(16) as several:
+            found = list(several.map(_load, paths))
+        sizes = [picture.shape for picture, *_ in found]
+        ends = np.cumsum([0, *(h * w for h, w in sizes)])
+        self.picture = torch.empty(int(ends[-1]), dtype=torch.uint8, device=device)
+        self.drawn = torch.empty_like(self.picture)
+        for (picture, drawn, *_), start, end in zip(found, ends, ends[1:], strict=False):
+            self.picture[start:end] = torch.from_numpy(picture.reshape(-1)).to(device)
+            self.drawn[start:end] = torch.from_numpy(drawn.reshape(-1)).to(device)
+        self.starts = torch.from_numpy(ends[:-1].astype(np.int64)).to(device)
+        self.sizes = torch.tensor(sizes, device=device)
+        self.spaces = np.array([space for *_, space in found])
+        self.kinds = [symbols[:, 0] for _, _, symbols, _ in found]
+        self.places = [symbols[:, 1:3] for _, _, symbols, _ in found]
+        rows = np.full((len(found), max(len(kinds) for kinds in self.kinds), 6), -1, np.float32)
+        for row, (_, _, symbols, _) in zip(rows, found, strict=True):
+            row[: len(symbols)] = symbols
+        self.symbols = torch.from_numpy(rows).to(device)
+        self.device = device
+
+
+def _load(path: Path) -> tuple[Any, Any, Any, float]:
     with np.load(path) as found:
-        return {name: found[name] for name in found.files}
+        shown = [cv2.imdecode(found[name], cv2.IMREAD_GRAYSCALE) for name in ("picture", "drawn")]
+        return shown[0], shown[1], found["symbols"], float(found["space"])
 
 
-class Pieces(IterableDataset[tuple[Tensor, ...]]):
-    """Pieces of pages without end: ink, symbols, layers."""
-
-    def __init__(self, paths: list[Path], seed: int, clean: float = 0.25) -> None:
-        self.pages = [_load(path) for path in paths]
-        self.seed, self.clean = seed, clean
-
-    def __iter__(self) -> Iterator[tuple[Tensor, ...]]:
-        worker = torch.utils.data.get_worker_info()
-        cv2.setNumThreads(0)
-        chance = np.random.default_rng([self.seed, worker.id if worker else 0])
-        while True:
-            page = self.pages[chance.integers(len(self.pages))]
-            image = np.asarray(Image.open(io.BytesIO(page["png"].tobytes())).convert("L"))
-            for _ in range(10):
-                yield piece(page, image, chance, chance.random() < self.clean)
-
-
-def piece(page: dict[str, Any], image: Any, chance: np.random.Generator, clean: bool) -> tuple[Tensor, ...]:
-    """Cut a piece out of a page."""
-    space = float(page["space"])
-    scale = SPACE / space * float(chance.uniform(0.93, 1.07))
-    wide = scale * float(chance.uniform(0.96, 1.04))
-    angle = 0.0 if clean else float(chance.normal(0, 0.008))
-    height, width = image.shape
-    cx, cy = chance.uniform(0.1, 0.9) * width, chance.uniform(0.06, 0.94) * height
-    kinds = page["symbols"][:, 0]
-    if len(kinds) and chance.random() < 0.4:  # about a symbol of a kind, each kind as often
-        shown = page["symbols"][chance.choice(np.flatnonzero(kinds == chance.choice(np.unique(kinds))))]
-        cx, cy = shown[1:3] + chance.uniform(-0.4, 0.4, 2) * CROP / scale
-    c, s = np.cos(angle), np.sin(angle)
-    turn = np.array([[wide * c, -scale * s, 0.0], [wide * s, scale * c, 0.0]])
-    turn[:, 2] = CROP / 2 - turn[:, :2] @ (cx, cy)
-    grown = image
-    if not clean:
-        size = int(chance.choice((0, 0, 2, 2, 3)))
-        if size:
-            kernel = np.ones((size, size), np.uint8)
-            grown = _around(image, turn, cv2.erode if chance.random() < 0.65 else cv2.dilate, kernel)
-    twice = cv2.warpAffine(grown, 2 * turn, (2 * CROP, 2 * CROP), flags=cv2.INTER_LINEAR, borderValue=255)
-    small = cv2.resize(twice, (CROP, CROP), interpolation=cv2.INTER_AREA)
-    if chance.random() < 0.5:
-        small = _bent(small, chance)
-    ink = 1 - small.astype(np.float32) / 255
-    if not clean:
-        ink = _worn(ink, twice, chance)
-    ink += 0.01 * chance.standard_normal(ink.shape, dtype=np.float32)
-    symbols = _symbols(page, turn, scale, wide)
-    return torch.from_numpy(ink[None].astype(np.float16)), symbols, _drawn(page, turn, scale)
-
-
-def _bent(small: Any, chance: np.random.Generator) -> Any:
-    """Bend shapes by less than a pixel or so, as other fonts do: what is wanted stays where it is."""
-    size = small.shape[0]
-    fine = int(chance.integers(6, 28))  # pixels over which the bending changes
-    reach = float(chance.uniform(0.3, 1.3))
-    grid = np.arange(size, dtype=np.float32)
-    shift = [
-        cv2.resize(
-            chance.standard_normal((size // fine + 2,) * 2, dtype=np.float32) * reach,
-            (size, size), interpolation=cv2.INTER_CUBIC,
-        )
-        for _ in range(2)
-    ]  # fmt: skip
-    return cv2.remap(
-        small, grid[None, :] + shift[0], grid[:, None] + shift[1], cv2.INTER_LINEAR, borderValue=255
-    )
-
-
-def _around(image: Any, turn: Any, change: Any, kernel: Any) -> Any:
-    """Change the part of a page that a piece shows, and leave the rest."""
-    back = cv2.invertAffineTransform(turn)
-    corners = np.array([[0, 0], [CROP, 0], [0, CROP], [CROP, CROP]]) @ back[:, :2].T + back[:, 2]
-    x0, y0 = np.maximum(corners.min(0).astype(int) - 4, 0)
-    x1, y1 = np.minimum(corners.max(0).astype(int) + 4, image.shape[::-1])
-    out = image.copy()
-    if x1 > x0 and y1 > y0:
-        out[y0:y1, x0:x1] = change(image[y0:y1, x0:x1], kernel)
-    return out
-
-
-def _worn(ink: Any, twice: Any, chance: np.random.Generator) -> Any:
-    size = ink.shape[0]
-    if chance.random() < 0.4:  # the back of the sheet
-        back = 1 - cv2.resize(twice[:, ::-1], (size, size)).astype(np.float32) / 255
-        back = np.roll(cv2.GaussianBlur(back, (0, 0), 1.5), chance.integers(0, size, 2), (0, 1))
-        ink = np.maximum(ink, back * chance.uniform(0.05, 0.25))
-    if chance.random() < 0.4:  # coarse pixels
-        coarse = int(size * chance.uniform(0.6, 0.95))
-        ink = cv2.resize(cv2.resize(ink, (coarse, coarse), interpolation=cv2.INTER_AREA), (size, size))
-    if chance.random() < 0.6:
-        ink = cv2.GaussianBlur(ink, (0, 0), float(chance.uniform(0.3, 1.3)))
-    if chance.random() < 0.4:  # black and white, as many scans are
-        ink = ink + chance.uniform(0.02, 0.15) * chance.standard_normal(ink.shape, dtype=np.float32)
-        edge = chance.uniform(0.3, 0.65)
-        ink = (ink > edge).astype(np.float32)
-        return cv2.GaussianBlur(ink, (0, 0), float(chance.uniform(0.3, 0.7)))
-    coarse_noise = cv2.resize(
-        chance.normal(0, 1, (5, 5)).astype(np.float32), (size, size), interpolation=cv2.INTER_CUBIC
-    )
-    ink = ink * chance.uniform(0.55, 1.0) + 0.06 * coarse_noise + chance.uniform(-0.03, 0.15)
-    return ink + chance.uniform(0, 0.1) * chance.standard_normal(ink.shape, dtype=np.float32)
-
-
-def _symbols(page: dict[str, Any], turn: Any, scale: float, wide: float) -> Tensor:
-    """Return (MOST, 7): class (-1 for none), middle x and y, width, height, origin over the middle, in
-    pixels.
+def pieces(pages: Pages, batch: int, chance: np.random.Generator, clean: float = 0.25) -> tuple[Tensor, ...]:
+    """Cut pieces out of pages: ink (batch, 1, CROP, CROP), symbols (batch, MOST, 6): class (-1 for none),
+    middle x and y, width, height, origin over the middle, in pixels; layers (batch, layers, CROP, CROP).
     """
-    given = page["symbols"]
-    x, y = (given[:, 1] + given[:, 3]) / 2, (given[:, 2] + given[:, 4]) / 2
-    middle = np.column_stack([x, y]) @ turn[:, :2].T + turn[:, 2]
-    sizes = np.column_stack([(given[:, 3] - given[:, 1]) * wide, (given[:, 4] - given[:, 2]) * scale])
-    rows = np.column_stack([given[:, 0], middle, sizes, (y - given[:, 5]) * scale])
-    rows = rows[((middle > 1) & (middle < CROP - 2)).all(axis=1)][:MOST]
-    out = np.full((MOST, 6), -1, np.float32)
-    out[: len(rows)] = rows
-    return torch.from_numpy(out)
+    which = chance.integers(len(pages.spaces), size=batch)
+    worn = chance.random(batch) > clean
+    scale = SPACE / pages.spaces[which] * chance.uniform(0.92, 1.08, batch)
+    wide = scale * chance.uniform(0.96, 1.04, batch)
+    angle = np.where(worn, chance.normal(0, 0.008, batch), 0)
+    sizes = pages.sizes[torch.from_numpy(which).to(pages.device)]
+    middle = np.stack([chance.uniform(0.1, 0.9, batch), chance.uniform(0.06, 0.94, batch)], 1)
+    middle *= sizes.cpu().numpy()[:, ::-1]
+    for i, page in enumerate(which):
+        kinds = pages.kinds[page]
+        if len(kinds) and chance.random() < 0.4:  # about a symbol of a kind, each kind as often
+            one = chance.choice(np.flatnonzero(kinds == chance.choice(np.unique(kinds))))
+            middle[i] = pages.places[page][one] + chance.uniform(-0.4, 0.4, 2) * CROP / scale[i]
+    c, s = np.cos(angle), np.sin(angle)
+    turn = np.stack([np.stack([wide * c, -scale * s], 1), np.stack([wide * s, scale * c], 1)], 1)
+    move = CROP / 2 - np.einsum("bij,bj->bi", turn, middle)
+
+    def there(values: Any) -> Tensor:
+        return torch.from_numpy(np.asarray(values, np.float32)).to(pages.device)
+
+    return _cut(
+        pages, torch.from_numpy(which).to(pages.device), there(turn), there(move), there(worn), chance
+    )
 
 
-def _drawn(page: dict[str, Any], turn: Any, scale: float) -> Tensor:
-    """Draw the layers of lines (uint8, 0 or 1)."""
-    layers = np.zeros((len(LAYERS), CROP, CROP), np.uint8)
-    fine = 16
-    lines = page["lines"]
-    ends = np.stack([lines[:, 1:3], lines[:, 3:5]], axis=1) @ turn[:, :2].T + turn[:, 2]
-    inside = (ends.max(axis=1) > -20).all(axis=1) & (ends.min(axis=1) < CROP + 20).all(axis=1)
-    for (layer, *_, thick), (p, q) in zip(lines[inside], ends[inside], strict=True):
-        way = (q - p) / max(1e-6, float(np.hypot(*(q - p))))
-        across = np.array([-way[1], way[0]]) * max(0.75, thick * scale / 2)
-        corners = np.round((np.array([p - across, q - across, q + across, p + across]) - 0.5) * fine).astype(
-            np.int32
-        )
-        cv2.fillConvexPoly(layers[int(layer)], corners, 1, shift=4)
-    cuts = page["cuts"]
-    points = page["curves"] @ turn[:, :2].T + turn[:, 2]
-    for a, b in pairwise(cuts):
-        outline = points[a:b]
-        if b - a > 2 and (outline.max(0) > -20).all() and (outline.min(0) < CROP + 20).all():
-            cv2.fillPoly(
-                layers[LAYERS.index("curve")], [np.round((outline - 0.5) * fine).astype(np.int32)], 1, shift=4
-            )
-    return torch.from_numpy(layers)
+def _cut(
+    pages: Pages, which: Tensor, turn: Tensor, move: Tensor, worn: Tensor, chance: np.random.Generator
+) -> tuple[Tensor, ...]:
+    batch, device = len(which), pages.device
+    back = torch.linalg.inv(turn)
+    space = SPACE / turn[:, 1, 1].view(-1, 1, 1, 1)
+    # Paper that is not flat: the page is bent over some staff spaces, and what is wanted with it.
+    curl = functional.interpolate(torch.randn(batch, 2, 5, 5, device=device), (CROP, CROP), mode="bicubic")
+    reach = torch.tensor([0.1, 0.35], device=device).view(1, 2, 1, 1) * torch.rand(
+        batch, 1, 1, 1, device=device
+    )
+    curl = curl * reach * space * worn.view(-1, 1, 1, 1)
+    # Other shapes, as other fonts have them: by less than a pixel or so, and what is wanted stays.
+    fine = CROP // int(chance.integers(6, 28)) + 2
+    bent = functional.interpolate(
+        torch.randn(batch, 2, fine, fine, device=device), (CROP, CROP), mode="bicubic"
+    )
+    bent = bent * (torch.rand(batch, 1, 1, 1, device=device) * 1.3).where(
+        torch.rand(batch, 1, 1, 1, device=device) < 0.5, torch.zeros((), device=device)
+    )
+    at = torch.arange(CROP, device=device) + 0.5
+    flat = torch.stack(torch.meshgrid(at, at, indexing="xy"))[None].expand(batch, -1, -1, -1)
+    whole = _back(flat, back, move) + curl
+    drawn = _bits(pages, which, whole)
+    twice = (torch.arange(2 * CROP, device=device) + 0.5) / 2
+    finer = torch.stack(torch.meshgrid(twice, twice, indexing="xy"))[None].expand(batch, -1, -1, -1)
+    double = [functional.interpolate(a, scale_factor=2, mode="bilinear") for a in (curl, bent)]
+    ink = 1 - _grey(pages, which, _back(finer + double[1], back, move) + double[0]) / 255
+    ink = _worn(ink, worn.view(-1, 1, 1, 1), chance)
+    ink = ink + 0.01 * torch.randn_like(ink)
+    return ink, _symbols(pages.symbols[which], turn, move, curl), drawn
+
+
+def _back(at: Tensor, back: Tensor, move: Tensor) -> Tensor:
+    """Return where on the page the places (batch, 2, height, width) of a piece lie."""
+    return torch.einsum("bij,bjhw->bihw", back, at - move.view(-1, 2, 1, 1))
+
+
+def _index(pages: Pages, which: Tensor, x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
+    """Return the bytes that pixels stand at, and whether they lie on the page."""
+    height, width = (pages.sizes[which, k].view(-1, 1, 1) for k in (0, 1))
+    inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
+    index = pages.starts[which].view(-1, 1, 1) + y * width + x
+    return torch.where(inside, index, torch.zeros_like(index)), inside
+
+
+def _bits(pages: Pages, which: Tensor, at: Tensor) -> Tensor:
+    x, y = at.floor().long().unbind(1)
+    index, inside = _index(pages, which, x, y)
+    byte = torch.where(inside, pages.drawn[index], torch.zeros((), dtype=torch.uint8, device=index.device))
+    masks = torch.tensor([1 << i for i in range(len(LAYERS))], dtype=torch.uint8, device=index.device)
+    return (byte[:, None] & masks.view(1, -1, 1, 1)) > 0
+
+
+def _grey(pages: Pages, which: Tensor, at: Tensor) -> Tensor:
+    """Return the grey values (batch, 1, height, width) between pixels, white beyond the page."""
+    x, y = (at - 0.5).unbind(1)
+    x0, y0 = x.floor(), y.floor()
+    out = torch.zeros_like(x)
+    for dx in (0, 1):
+        for dy in (0, 1):
+            part = (1 - (x - x0 - dx).abs()) * (1 - (y - y0 - dy).abs())
+            index, inside = _index(pages, which, (x0 + dx).long(), (y0 + dy).long())
+            out += part * torch.where(inside, pages.picture[index].float(), torch.full_like(x, 255.0))
+    return out[:, None]
+
+
+def _some(batch: int, rate: float, device: torch.device) -> Tensor:
+    return torch.rand(batch, 1, 1, 1, device=device) < rate
+
+
+def _between(low: float, high: float, batch: int, device: torch.device) -> Tensor:
+    return low + (high - low) * torch.rand(batch, 1, 1, 1, device=device)
+
+
+def _blurred(ink: Tensor, sigma: Tensor) -> Tensor:
+    """Blur each picture by its own sigma (pixels)."""
+    batch = ink.shape[0]
+    off = torch.arange(-5, 6, device=ink.device, dtype=ink.dtype)
+    kernel = torch.exp(-0.5 * (off / sigma.view(-1, 1).clamp(min=0.05)) ** 2)
+    kernel = kernel / kernel.sum(1, keepdim=True)
+    out = ink.transpose(0, 1)
+    out = functional.conv2d(out, kernel.view(batch, 1, 1, -1), padding=(0, 5), groups=batch)
+    out = functional.conv2d(out, kernel.view(batch, 1, -1, 1), padding=(5, 0), groups=batch)
+    return out.transpose(0, 1)
+
+
+def _worn(twice: Tensor, worn: Tensor, chance: np.random.Generator) -> Tensor:
+    """Wear pictures of twice the size (those of which `worn` is 1), and return them at their size."""
+    batch, device = twice.shape[0], twice.device
+    old = worn > 0
+    thick = functional.max_pool2d(twice, 3, 1, 1)
+    thin = -functional.max_pool2d(-twice, 3, 1, 1)
+    choice = torch.rand(batch, 1, 1, 1, device=device)
+    much = _between(0.3, 1.0, batch, device)
+    twice = torch.where(old & (choice < 0.35), twice + much * (thick - twice), twice)
+    twice = torch.where(old & (choice > 0.75), twice + much * (thin - twice), twice)
+    clean = functional.avg_pool2d(twice, 2)
+    ink = clean
+    behind = _blurred(
+        clean.roll(int(chance.integers(1, batch)), 0).flip(3), torch.full((batch,), 1.5, device=device)
+    )
+    behind = behind * _between(0.05, 0.25, batch, device)
+    ink = torch.where(_some(batch, 0.4, device), torch.maximum(ink, behind), ink)
+    side = int(CROP * chance.uniform(0.5, 0.95))
+    coarse = functional.interpolate(
+        functional.interpolate(ink, (side, side), mode="area"), (CROP, CROP), mode="bilinear"
+    )
+    ink = torch.where(_some(batch, 0.5, device), coarse, ink)
+    ink = torch.where(_some(batch, 0.6, device), _blurred(ink, _between(0.3, 1.4, batch, device)), ink)
+    noise = torch.randn_like(ink)
+    spots = functional.max_pool2d((torch.rand_like(ink) < 0.0004).float(), 3, 1, 1)
+    ink = torch.where(_some(batch, 0.15, device), (ink + spots).clamp(max=1), ink)
+    # Black and white, as many scans are; or grey, with shadows.
+    sharp = (ink + _between(0.02, 0.15, batch, device) * noise > _between(0.25, 0.65, batch, device)).float()
+    sharp = _blurred(sharp, _between(0.3, 0.7, batch, device))
+    shade = functional.interpolate(torch.randn(batch, 1, 5, 5, device=device), (CROP, CROP), mode="bicubic")
+    grey = ink * _between(0.5, 1.0, batch, device) + 0.06 * shade + _between(-0.03, 0.15, batch, device)
+    grey = grey + _between(0.0, 0.1, batch, device) * noise
+    return torch.where(old, torch.where(_some(batch, 0.4, device), sharp, grey), clean)
+
+
+def _symbols(given: Tensor, turn: Tensor, move: Tensor, curl: Tensor) -> Tensor:
+    """Return (batch, MOST, 6), as `pieces` gives them."""
+    x, y = (given[..., 1] + given[..., 3]) / 2, (given[..., 2] + given[..., 4]) / 2
+    on_page = torch.stack([x, y], -1)
+
+    def placed(at: Tensor) -> Tensor:
+        return torch.einsum("bij,bnj->bni", turn, at) + move[:, None]
+
+    near = placed(on_page).round().long().clamp(0, CROP - 1)
+    row = torch.arange(len(given), device=given.device)[:, None]
+    middle = placed(on_page - curl.permute(0, 2, 3, 1)[row, near[..., 1], near[..., 0]])
+    wide, scale = turn[:, 0, 0, None], turn[:, 1, 1, None]
+    rows = torch.stack(
+        [
+            *(given[..., 0], *middle.unbind(-1), (given[..., 3] - given[..., 1]) * wide),
+            *((given[..., 4] - given[..., 2]) * scale, (y - given[..., 5]) * scale),
+        ],
+        -1,
+    )
+    shown = (given[..., 0] >= 0) & ((middle > 1) & (middle < CROP - 2)).all(-1)
+    order = torch.argsort(shown.int(), dim=1, descending=True, stable=True)[:, :MOST]
+    rows = torch.where(shown[..., None], rows, torch.full_like(rows, -1))
+    return torch.gather(rows, 1, order[..., None].expand(-1, -1, 6))
 
 
 # --- learning ----------------------------------------------------------------------------------------------
@@ -276,6 +331,10 @@ def _targets(symbols: Tensor, side: int) -> tuple[Tensor, Tensor, Tensor]:
     return heat, torch.stack([of, cell[:, 1], cell[:, 0]], dim=1), boxes
 
 
+_RARE = {"curve": 4.0, "stemUp": 3.0, "stemDown": 3.0}
+"""How much more a pixel of a layer counts than one that is not; 2 for the others."""
+
+
 def loss_of(eyes: nn.Module, ink: Tensor, symbols: Tensor, layers: Tensor) -> tuple[Tensor, list[float]]:
     """Return the loss of a batch, and its parts."""
     heat, box, drawn = eyes(ink)
@@ -283,20 +342,19 @@ def loss_of(eyes: nn.Module, ink: Tensor, symbols: Tensor, layers: Tensor) -> tu
     wanted, cells, boxes = _targets(symbols, heat.shape[-1])
     chance = torch.sigmoid(heat).clamp(1e-5, 1 - 1e-5)
     there = wanted == 1
-    hit = -(torch.log(chance) * (1 - chance) ** 2)[there].sum()
-    miss = -(torch.log(1 - chance) * chance**2 * (1 - wanted) ** 4)[~there].sum()
-    count = max(1, cells.shape[0])
+    hit = -(torch.log(chance) * (1 - chance) ** 2 * there).sum()
+    miss = -(torch.log(1 - chance) * chance**2 * (1 - wanted) ** 4 * ~there).sum()
+    number = max(1, cells.shape[0])
     found = box[cells[:, 0], :, cells[:, 1], cells[:, 2]]
     sizes = functional.smooth_l1_loss(found, boxes, beta=0.1)
     target = layers.float()
-    edge = functional.binary_cross_entropy_with_logits(
-        drawn, target, pos_weight=torch.full((len(LAYERS), 1, 1), 2.0, device=drawn.device)
-    )
+    rare = torch.tensor([_RARE.get(name, 2.0) for name in LAYERS], device=drawn.device).view(-1, 1, 1)
+    edge = functional.binary_cross_entropy_with_logits(drawn, target, pos_weight=rare)
     soft = torch.sigmoid(drawn)
     both = (soft * target).sum((0, 2, 3))
     dice = (1 - (2 * both + 1) / (soft.sum((0, 2, 3)) + target.sum((0, 2, 3)) + 1)).mean()
-    total = (hit + miss) / count + 2 * sizes + 3 * edge + 0.5 * dice
-    return total, [float(v.detach()) for v in ((hit + miss) / count, sizes, edge, dice)]
+    total = (hit + miss) / number + 2 * sizes + 3 * edge + 0.5 * dice
+    return total, [float(v.detach()) for v in ((hit + miss) / number, sizes, edge, dice)]
 
 
 def _export(eyes: Eyes, folder: Path) -> None:
@@ -342,31 +400,31 @@ def main() -> None:
     parser.add_argument("pages", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--seconds", type=float, default=420, help="how long to train")
-    parser.add_argument("--batch", type=int, default=24)
-    parser.add_argument("--workers", type=int, default=15)
+    parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--resume", type=Path, help="weights to go on from")
     given = parser.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(given.seed)
-    eyes = Eyes().to(device)
+    eyes = Eyes().to(device, memory_format=torch.channels_last)
     if given.resume:
         eyes.load_state_dict(torch.load(given.resume, map_location=device))
     print(f"{sum(p.numel() for p in eyes.parameters()) / 1e6:.2f} M weights, {device}", flush=True)
     paths = sorted(given.pages.glob("*.npz"))
-    feed = DataLoader(
-        Pieces(paths, given.seed),
-        batch_size=given.batch,
-        num_workers=given.workers,
-        pin_memory=device == "cuda",
-    )
+    began = time.perf_counter()
+    pages = Pages(paths, device)
+    print(f"{len(paths)} pages in {time.perf_counter() - began:.0f} s", flush=True)
+    chance = np.random.default_rng(given.seed)
+    torch.backends.cudnn.benchmark = True
     steady = torch.optim.swa_utils.AveragedModel(
         eyes, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     optimizer = torch.optim.AdamW(eyes.parameters(), lr=given.rate, weight_decay=1e-3)
     began, told, saved = time.perf_counter(), 0.0, 0.0
-    for step, (ink, symbols, layers) in enumerate(feed, 1):
+    for step in count(1):
+        with torch.no_grad():
+            ink, symbols, layers = pieces(pages, given.batch, chance)
         spent = time.perf_counter() - began
         if spent > given.seconds:
             break
@@ -375,7 +433,7 @@ def main() -> None:
             group["lr"] = rate
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             total, parts = loss_of(
-                eyes.train(), ink.to(device).float(), symbols.to(device), layers.to(device, non_blocking=True)
+                eyes.train(), ink.contiguous(memory_format=torch.channels_last), symbols, layers
             )
         optimizer.zero_grad(set_to_none=True)
         total.backward()

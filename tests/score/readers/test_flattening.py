@@ -65,5 +65,5 @@ def test_the_table_around_a_page_is_no_ink_and_lines_out_of_focus_are_found():
     page += chance.normal(0, 4, page.shape)
     ink = seen_page._ink(np.clip(page, 0, 255).astype(np.uint8))
     assert (ink[:34] > 0.3).mean() < 0.02
-    assert seen_page._staff_space(ink > seen_page._LINES[0]) is None
-    assert seen_page._staff_space(ink > seen_page._LINES[1]) == pytest.approx(2 * SPACE, abs=0.5)
+    assert seen_page._staff_space(ink > seen_page._LINES[0])[0] is None
+    assert seen_page._staff_space(ink > seen_page._LINES[1])[0] == pytest.approx(2 * SPACE, abs=0.5)

@@ -18,11 +18,11 @@ from training.engraved_pages import curves_on, lines_on, symbols_on
 from understave.engraving.page_picture import page_picture
 from understave.errors import ScoreError
 from understave.score.reader import PICTURED, reader_of
-from understave.score.readers.page import page_reader, picture_files
+from understave.score.readers.page import events, page_reader, picture_files
 from understave.score.readers.page import seen_page as picture
 from understave.score.readers.page.assembly import assemble
 from understave.score.readers.page.ink import Box, Line, read_pages
-from understave.score.readers.page.layout import sort_page
+from understave.score.readers.page.layout import Symbol, sort_page
 from understave.score.readers.page.page_reader import read_bars, read_page
 from understave.score.readers.page.seen_symbols import LAYERS, SPACE
 
@@ -49,9 +49,9 @@ def test_a_page_is_levelled_and_its_staff_space_found(pdf):
     turned = np.asarray(Image.fromarray(shown).rotate(0.8, Image.Resampling.BICUBIC, fillcolor=255))
     ink = picture._ink(turned)
     # Staves of 7.2 mm (`engraved.verovio_pdf`) in 300 dpi.
-    assert picture._staff_space(ink > 0.5) == pytest.approx(7.2 / 4 / 25.4 * 300, abs=0.3)
+    assert picture._staff_space(ink > 0.5)[0] == pytest.approx(7.2 / 4 / 25.4 * 300, abs=0.3)
     assert np.degrees(picture._slope(ink > 0.5)) == pytest.approx(-0.8, abs=0.05)
-    level, angle = picture._levelled(ink, ink > 0.5, 21.26)
+    level, angle = picture._levelled(ink, 21.26, ink > 0.5)
     assert abs(np.degrees(picture._slope(level > 0.5))) < 0.05
     assert level.shape[1] == pytest.approx(shown.shape[1] * SIDE / 21.26, abs=1)
     # Where a place of the levelled page lay in the picture as it was given.
@@ -211,3 +211,44 @@ def test_a_head_joins_the_pieces_of_its_stem_but_not_those_of_two_stems():
     assert [(a.y0, a.y1) for a in picture._rejoined([below, above], [head], [])] == [(0, 7 * unit)]
     assert picture._rejoined([below, above], [head], [beam]) == [below, above]
     assert picture._rejoined([below, above], [], []) == [below, above]
+
+
+def test_a_stem_reaches_through_the_beams_at_its_end_but_not_to_those_of_another_voice():
+    # Beams lie 3/4 of a staff space apart (engravers' practice, from memory); a space is 5 points here.
+    beams = [Line(0, y, 40, y, 2.5) for y in (50, 53.75, 58.75)]
+    assert picture._through(Line(20, 30, 20, 48.5, 0.8), 1, beams) == Line(20, 30, 20, 53.75, 0.8)
+    assert picture._through(Line(20, 61, 20, 80, 0.8), -1, beams) == Line(20, 58.75, 20, 80, 0.8)
+    assert picture._through(Line(20, 30, 20, 40, 0.8), 1, beams) == Line(20, 30, 20, 40, 0.8)
+
+
+def test_the_ragged_edge_of_a_stem_is_no_stem_of_its_own():
+    stem, edge, other = Line(20, 30, 20, 48, 1), Line(20.5, 40, 20.5, 46, 0.4), Line(20.5, 50, 20.5, 60, 1)
+    assert picture._single([edge, other, stem]) == [stem, other]
+
+
+def test_staves_of_faint_lines_are_found():
+    shown = np.zeros((400, 600), np.float32)
+    for top in (60, 220):
+        shown[top : top + 5 * 16 : 16] = shown[top + 1 : top + 1 + 5 * 16 : 16] = 0.4
+    assert picture._staff_space(shown > 0.5)[0] is None
+    space, black = picture._black(shown)
+    assert space == pytest.approx(16, abs=0.3)
+    assert black.any()
+    assert picture._black(np.zeros((400, 600), np.float32)) is None
+
+
+def test_a_stem_that_is_seen_to_point_down_takes_the_head_at_its_right(pdf):
+    """Two voices a second apart: heads at both ends of a stem, the way tells which is its own."""
+    sheet = sort_page(read_pages(pdf, "page.pdf")[0])
+    space = sheet.space
+    staff = sheet.systems[0].staves[0]
+    stem = Line(100.0, staff.y0, 100.0, staff.y0 + 4 * space, 0.1 * space)
+
+    def head(x0, y):
+        box = Box(x0, y - space / 2, x0 + 1.2 * space, y + space / 2)
+        return events.Head(Symbol("noteheadBlack", box, y), 0, 0, False)
+
+    left, right = head(100 - 1.2 * space, staff.y0), head(100.0, staff.y0 + 4 * space)
+    for way, own in ((1, left), (-1, right)):
+        (chord,) = events._with_stems([left, right], [stem], {stem: way}, space)
+        assert (chord.way, chord.heads) == (way, [own])

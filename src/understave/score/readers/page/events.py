@@ -6,7 +6,7 @@ stands where is taken from the ink alone; which moment it is comes later (`solvi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from statistics import median
@@ -105,7 +105,7 @@ def events_of(sheet: Sheet, system: System, usual_head: float) -> list[Event]:
     beyond = [s for s in sheet.symbols if low - 3 * space <= s.box.y <= high + 3 * space]
     heads = _heads(beyond, sheet.levels, system, space, usual_head)
     stems = _stems(sheet, system, low, high)
-    chords = _with_stems(heads, stems, space)
+    chords = _with_stems(heads, stems, sheet.ways, space)
     beams = [a for a in sheet.levels if 0.24 * space < a.width < 0.95 * space and a.x1 - a.x0 > 0.4 * space]
     _beam(chords, beams, space)
     _flag(chords, beyond, space)
@@ -200,7 +200,9 @@ def _stems(sheet: Sheet, system: System, low: float, high: float) -> list[Line]:
     ]
 
 
-def _with_stems(heads: Sequence[Head], stems: Sequence[Line], space: float) -> list[Event]:
+def _with_stems(
+    heads: Sequence[Head], stems: Sequence[Line], ways: Mapping[Line, int], space: float
+) -> list[Event]:
     """Join heads with the stems that they touch."""
     chords: list[Event] = []
     for stem in stems:
@@ -209,7 +211,8 @@ def _with_stems(heads: Sequence[Head], stems: Sequence[Line], space: float) -> l
         right = [h for h in heads if abs(h.box.x0 - x) < _AT_STEM * space and _touches(h, stem, space)]
         up = _chord(left, right, stem, 1, space)
         down = _chord(right, left, stem, -1, space)
-        found = max((up, down), key=lambda c: c[1])
+        seen = ways.get(stem)
+        found = max((up, down), key=lambda c: c[1]) if seen is None else up if seen > 0 else down
         if not found[0]:
             continue
         way = 1 if found is up else -1

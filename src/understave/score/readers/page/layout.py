@@ -119,6 +119,8 @@ class Sheet:
     """Figures that were read as those of tuplets, and are no fingering."""
     other_lines: int = 0
     """Lines of staves with fewer or more than five, such as those of chant (4) and tablature (6)."""
+    ways: dict[Line, int] = field(default_factory=dict)
+    """Which way stems are seen to point (1 up, -1 down), where a picture of them tells it."""
 
 
 _LEAST_SPACE, _MOST_SPACE = 2.2, 16.0

@@ -31,10 +31,12 @@ _POINTS = 5.0
 """Points from one staff line to the next in what is given out."""
 _SURE = 0.35
 """Heat from which a symbol is one."""
+_INKED = np.array([0.3 if name == "curve" else 0.5 for name in LAYERS], np.float32)[:, None, None]
+"""Chance from which a pixel is part of a layer; ties are thin, and bar lines run through them."""
 _STRIP, _OVERLAP = 640, 128
 """Rows that the network sees at once, and rows of them that only help to see the others."""
-_LINES = (0.5, 0.3)
-"""Ink from which it may be that of staff lines; first of sharp ones, then of those out of focus."""
+_LINES = (0.5, 0.35, 0.25)
+"""Ink from which it may be that of staff lines; first of sharp ones, then of faint or blurred ones."""
 _BARE = 0.25
 """Ink from which a place is no paper where it also varies less than so. Set by eye on made photographs."""
 _LEAST_SPACE, _MOST_SPACE = 7, 90
@@ -47,7 +49,7 @@ def see(grey: Grey, weights: Path, looks: Looks | None = None) -> Sheet | None:
     `weights` are those that `training.page_seeing` writes; `looks` runs them over a page, `look` by default.
     """
     ink = _ink(grey)
-    found = next(((black, space) for line in _LINES if (space := _staff_space(black := ink > line))), None)
+    found = _black(ink)
     if found is None:
         return None
     picture, angle = _levelled(ink, *found)
@@ -98,8 +100,22 @@ def _ink(grey: Grey) -> Floats:
     return ink
 
 
-def _staff_space(black: Mask) -> float | None:
-    """Return the distance of staff lines in pixels, None where none stands out."""
+def _black(ink: Floats) -> tuple[float, Mask] | None:
+    """Return the distance of staff lines in pixels, and the pixels that count as black; None without staves.
+
+    Thin lines of a worn print are only grey; what counts as black is what shows most of them.
+    """
+    shown = [(black, *_staff_space(black)) for black in (ink > least for least in _LINES)]
+    black, space, lines = max(shown, key=lambda found: found[2])
+    if shown[0][1] is not None and lines < 1.5 * shown[0][2]:
+        black, space, lines = shown[0]
+    return None if space is None else (space, black)
+
+
+def _staff_space(black: Mask) -> tuple[float | None, float]:
+    """Return the distance of staff lines in pixels, None where none stands out, and how many pairs of
+    distances speak for it.
+    """
     columns = black[:, :: max(1, black.shape[1] // 400)]
     counts = np.zeros(_MOST_SPACE + 2)
     for column in columns.T:
@@ -112,12 +128,12 @@ def _staff_space(black: Mask) -> float | None:
     near = np.convolve(counts, np.ones(3), "same")
     best = int(np.argmax(near))
     if near[best] < 0.5 * columns.shape[1]:
-        return None
+        return None, 0.0
     around = np.arange(max(0, best - 1), min(len(counts), best + 2))
-    return float((around * counts[around]).sum() / counts[around].sum())
+    return float((around * counts[around]).sum() / counts[around].sum()), float(near[best])
 
 
-def _levelled(ink: Floats, black: Mask, space: float) -> tuple[Floats, float]:
+def _levelled(ink: Floats, space: float, black: Mask) -> tuple[Floats, float]:
     """Turn the page until its staves are level, and scale it to `SPACE`; also return by which angle."""
     from PIL import Image
 
@@ -184,7 +200,7 @@ def look(picture: Floats, weights: Path) -> Seen:
         )
         first = 0 if start == 0 else top - start + _OVERLAP
         last = _STRIP if start + _STRIP >= tall else top - start + _STRIP - _OVERLAP
-        layers[:, start + first : start + last] = drawn[0, :, first:last] > 0.5
+        layers[:, start + first : start + last] = drawn[0, :, first:last] > _INKED
         ys, xs = np.nonzero(heat[0] > _SURE)
         keep = (ys >= first // 2) & (ys < last // 2)
         ys, xs = ys[keep], xs[keep]
@@ -453,8 +469,13 @@ class _Measured:
         symbols = self.symbols()
         layers = self.seen.layers
         beams = [self.line(s.line()) for s in _strokes(layers["beam"], _beams_of) if len(s.xs) > 0.5 * SPACE]
-        pieces = [self.line(a) for a in _upright(layers["stem"], 0.5 * SPACE, 2)]
-        stems = _rejoined(pieces, [s.box for s in symbols if s.name.startswith("notehead")], beams)
+        heads = [s.box for s in symbols if s.name.startswith("notehead")]
+        ways: dict[Line, int] = {}
+        for name, way in (("stemUp", 1), ("stemDown", -1)):
+            pieces = [self.line(a) for a in _upright(layers[name], 0.5 * SPACE, 2)]
+            for stem in _single(_rejoined(pieces, heads, beams)):
+                ways[_through(stem, way, beams)] = way
+        stems = list(ways)
         bars = [_snapped(self.line(a), staves) for a in _upright(layers["bar"], 2.5 * SPACE, 8)]
         uprights = sorted([*stems, *bars], key=lambda a: a.x0)
         systems = join(staves, uprights, symbols, self.page, _POINTS)
@@ -463,8 +484,9 @@ class _Measured:
             braces = _braced(system, bars)
             system.groups = groups(system, braces, self.page, uprights, _POINTS)
         return Sheet(
-            self.page, _POINTS, systems, symbols, [], uprights, self.levels(stems, beams), self.curves()
-        )
+            self.page, _POINTS, systems, symbols, [], uprights, self.levels(stems, beams), self.curves(),
+            ways=ways,
+        )  # fmt: skip
 
     def symbols(self) -> list[Symbol]:
         """Return the symbols."""
@@ -482,9 +504,11 @@ class _Measured:
         layers = self.seen.layers
         out = []
         for beam in beams:
-            if any(_meet(stem, beam) for stem in stems):
+            near = [stem.x0 for stem in stems if _meet(stem, beam)]
+            if near:
                 thick = min(max(beam.width, 0.3 * _POINTS), 0.7 * _POINTS)
-                out.append(Line(beam.x0, beam.y0, beam.x1, beam.y1, thick))
+                x0, x1 = min(beam.x0, *near), max(beam.x1, *near)
+                out.append(Line(x0, beam.y_at(x0), x1, beam.y_at(x1), thick))
         for name, least in (("ledger", 0.8), ("thin", 1.5)):
             for stroke in _strokes(layers[name]):
                 if len(stroke.xs) >= least * SPACE:
@@ -495,7 +519,7 @@ class _Measured:
         """Return ties and slurs."""
         out: list[Curve] = []
         for stroke in _strokes(self.seen.layers["curve"]):
-            if len(stroke.xs) < 0.7 * SPACE:
+            if len(stroke.xs) < 0.5 * SPACE:
                 continue
             x0, x1 = stroke.xs[0], stroke.xs[-1] + 1
             mid = len(stroke.xs) // 2
@@ -529,6 +553,30 @@ def _rejoined(pieces: Sequence[Line], heads: Sequence[Box], beams: Sequence[Line
         else:
             out.append(piece)
     return [a for a in out if a.y1 - a.y0 > 1.2 * _POINTS]
+
+
+def _single(stems: Sequence[Line]) -> list[Line]:
+    """Leave out what is the ragged edge of a stem that stands beside it."""
+    out: list[Line] = []
+    for a in sorted(stems, key=lambda a: a.y0 - a.y1):
+        if not any(abs(a.x0 - b.x0) < 0.3 * _POINTS and a.y0 < b.y1 and b.y0 < a.y1 for b in out):
+            out.append(a)
+    return out
+
+
+def _through(stem: Line, way: int, beams: Sequence[Line]) -> Line:
+    """Let a stem reach through all beams at its end: where it lies in their ink it is not seen."""
+    reach = way * (stem.y1 if way > 0 else stem.y0)
+    gap = 0.6 * _POINTS
+    for y in sorted(way * a.y_at(stem.x0) for a in beams if a.x0 - _BESIDE < stem.x0 < a.x1 + _BESIDE):
+        if reach < y < reach + gap:
+            reach, gap = y, 0.85 * _POINTS  # a beam and the space to the next are 3/4 of a staff space
+    low, high = (stem.y0, way * reach) if way > 0 else (way * reach, stem.y1)
+    return Line(stem.x0, low, stem.x0, high, stem.width)
+
+
+_BESIDE = 0.3 * _POINTS
+"""How far a stem may stand beside the end of its beam."""
 
 
 def _beside(head: Box, x: float, low: float, high: float) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 SPACE = 12
 """Pixels from one staff line to the next in what it sees."""
-LAYERS = ("staff", "stem", "bar", "beam", "ledger", "curve", "thin")
+LAYERS = ("staff", "stemUp", "stemDown", "bar", "beam", "ledger", "curve", "thin")
 """Kinds of lines; ``thin`` are hairpins, brackets and whatever else is level."""
 _ALIKE = {
     "noteheadDoubleWholeSquare": "noteheadDoubleWhole",
