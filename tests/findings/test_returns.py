@@ -15,7 +15,14 @@ from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
 from tests.once import read
 
-from understave.findings.returns import BOTH_VARIED, _alignments, _parting, find_returns, passages_of
+from understave.findings.returns import (
+    BOTH_VARIED,
+    _alignments,
+    _parting,
+    find_returns,
+    passages_of,
+    similarity,
+)
 from understave.harmony.reading import Event
 from understave.score.model import Score
 from understave.theory.key import Key
@@ -263,3 +270,16 @@ def test_alignments_are_those_that_trying_every_end_finds(seed):
     found = _alignments(alike)
     assert len(found) > 10
     assert sorted(found) == sorted(_one_by_one(alike))
+
+
+def test_bars_that_hold_the_same_stand_in_the_table_once():
+    score = build("C5:1 D5 E5 F5 | G5:4 | C5:1 D5 E5 F5 | G5:4", "C3:4 | E3:4 | C3:4 | E3:4")
+    alike = similarity(score, ())
+    assert alike.table.shape == (7, 2, 2)
+    assert alike.shape == (7, 4, 4)
+    assert [alike[0, 0, 2], alike[0, 1, 3]] == pytest.approx([1, 1])
+    assert alike[0, 0, 1] == alike[0, 2, 3] < 0.9
+    whole = alike[:, 0:4, 0:4]
+    assert whole.shape == (7, 4, 4)
+    assert all(whole[s, i, j] == alike[s, i, j] for s in range(7) for i in range(4) for j in range(4))
+    assert (alike[:, 1, 0:4] == whole[:, 1]).all()

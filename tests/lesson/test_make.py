@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 from benchmarks.engraved import verovio_pdf
-from made_elsewhere import Counted, Counts, Dies, Write
+from made_elsewhere import Counted, Counts, Dies, Write, forget
 from tests.once import opening
 from tests.page_text import page_texts
 
@@ -300,6 +300,13 @@ def test_what_parts_share_travels_to_a_helper_once(tmp_path, monkeypatch):
     build(tmp_path, [Part(f"{k}", {}, Counts(f"{k}.txt", shared)) for k in range(4)], helpers=Helpers(2))
     assert sum(int((tmp_path / f"{k}.txt").read_text()) for k in range(4)) >= 6  # 1 + 2 in each of two
     assert shared.times == 0
+
+
+def test_a_helper_that_came_in_the_place_of_one_lost_counts_as_lost(tmp_path, monkeypatch):
+    monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
+    monkeypatch.setattr(builder, "_hold", forget)
+    with pytest.raises(UnderstaveError, match="ended by the system twice"):
+        build(tmp_path / "out", parts(), helpers=Helpers(2))
 
 
 def test_a_part_that_ends_every_helper_is_one_sentence(tmp_path, monkeypatch):

@@ -46,7 +46,7 @@ from understave.findings.modes import regions_of
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.printed_words import read_text
 from understave.findings.remembered import remembered
-from understave.findings.returns import main_key, passages_of, similarity
+from understave.findings.returns import Likeness, main_key, passages_of, similarity
 from understave.findings.sung_sections import begins_with, is_song, sung_evidence
 from understave.findings.texture import stretches_of, texture_of
 from understave.harmony.reading import Details, Event, Span
@@ -298,7 +298,7 @@ def evidence(score: Score, spans: tuple[Span, ...]) -> Floats:
     first = min((note.measure for note in texture_of(score, spans).melody), default=0)
     put(first, "theme enters", 1.0 if first >= 2 else 0.0)
     _from_keys(score, spans, put)
-    alike = similarity(score, spans)[0]
+    alike = similarity(score, spans)
     for i in range(2, count - 1):
         put(i, "new material", _novelty(alike, i))
     last = _last_cadence(score, spans)
@@ -385,12 +385,12 @@ def _bar_keys(score: Score, spans: tuple[Span, ...]) -> list[Key | None]:
     return keys
 
 
-def _novelty(alike: Floats, bar: int) -> float:
+def _novelty(alike: Likeness, bar: int) -> float:
     """Return how unlike the bars after a bar line are to those before, as against each among themselves."""
-    size = min(_NOVELTY, bar, len(alike) - bar)
+    size = min(_NOVELTY, bar, alike.shape[1] - bar)
     if size < 2:
         return 0.0
-    whole = alike[bar - size : bar + size, bar - size : bar + size]
+    whole = alike[0, bar - size : bar + size, bar - size : bar + size]
     above = np.triu(np.ones((size, size), dtype=bool), 1)
     inside = (whole[:size, :size][above].mean() + whole[size:, size:][above].mean()) / 2
     return float(np.clip(inside - whole[:size, size:].mean(), 0.0, 1.0))
@@ -501,7 +501,7 @@ def _letter(index: int) -> str:
     return chr(ord("A") + index % 26) + (str(index // 26 + 1) if index >= 26 else "")
 
 
-def _beginning(alike: Floats, one: Section, other: Section) -> tuple[float, int]:
+def _beginning(alike: Likeness, one: Section, other: Section) -> tuple[float, int]:
     """Return how alike two sections begin, 0..1, and by how many steps the later is moved up.
 
     The later may begin a bar early or late: an upbeat, or a bar of accompaniment before it.
@@ -523,7 +523,7 @@ def _beginning(alike: Floats, one: Section, other: Section) -> tuple[float, int]
 
 
 def _how(
-    score: Score, spans: tuple[Span, ...], one: Section, other: Section, steps: int, alike: Floats
+    score: Score, spans: tuple[Span, ...], one: Section, other: Section, steps: int, alike: Likeness
 ) -> str:
     """Say how a section brings another back."""
     measures = score.measures

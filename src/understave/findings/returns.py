@@ -40,6 +40,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -164,9 +165,31 @@ def find_returns(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return tuple(sorted(events, key=lambda event: event.start))
 
 
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """How alike bars are, 0..1, to be asked as an array of shape (7, bars, bars): steps up from the first to
+    the second, first, second; each an index or a slice.
+
+    Bars that hold the same stand once in `table` (7, kinds, kinds); `kind` (bars,) tells which is whose. So a
+    long piece that says much again takes no room for that.
+    """
+
+    table: Floats
+    kind: NDArray[np.int64]
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """As that of the array that it stands for."""
+        return len(self.table), len(self.kind), len(self.kind)
+
+    def __getitem__(self, place: tuple[int | slice, int | slice, int | slice]) -> Any:
+        steps, first, second = place
+        return self.table[steps][..., self.kind[first], :][..., self.kind[second]]
+
+
 @remembered
-def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
-    """Return how alike bars are, 0..1, by steps up from the first to the second: shape (7, bars, bars)."""
+def similarity(score: Score, spans: tuple[Span, ...]) -> Likeness:
+    """Return how alike bars are, by steps up from the first to the second."""
     texture = texture_of(score, spans)
     count = len(score.measures)
     melody = {note.id for note in texture.melody}
@@ -188,9 +211,8 @@ def similarity(score: Score, spans: tuple[Span, ...]) -> Floats:
     # Bars that hold the same are compared once.
     whole = np.concatenate([table.reshape(count, -1) for table in tables.values()], axis=1)
     _, kinds, kind = np.unique(whole, axis=0, return_index=True, return_inverse=True)
-    result = _compared_tables({name: table[kinds] for name, table in tables.items()})
-    each = kind.reshape(-1)
-    return result[:, each][:, :, each]
+    compared = _compared_tables({name: table[kinds] for name, table in tables.items()})
+    return Likeness(compared, kind.reshape(-1))
 
 
 def _compared_tables(tables: dict[str, NDArray[np.float32]]) -> Floats:
@@ -247,7 +269,7 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
     chosen: list[Passage] = []
     covered: set[int] = set()
     for steps, path in _alignments(alike):
-        path = _trimmed([(i, j) for i, j in path if j not in covered], alike[steps])
+        path = _trimmed([(i, j) for i, j in path if j not in covered], alike, steps)
         pairs = [(i, j) for i, j in path if i >= 0 and j >= 0]
         if len(pairs) < _FEWEST or _is_sequence(pairs, steps):
             continue
@@ -270,7 +292,7 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
     return tuple(sorted(chosen, key=lambda passage: passage.new))
 
 
-def _alignments(alike: Floats) -> list[tuple[int, list[tuple[int, int]]]]:
+def _alignments(alike: Floats | Likeness) -> list[tuple[int, list[tuple[int, int]]]]:
     """Return local alignments of the piece with itself, heaviest first: steps, path.
 
     A path holds pairs of bars, with -1 for a bar that is put in or left out.
@@ -342,7 +364,7 @@ def _paths(
                 yield end // (width * width), path[::-1], height
 
 
-def _trimmed(path: list[tuple[int, int]], alike: Floats) -> list[tuple[int, int]]:
+def _trimmed(path: list[tuple[int, int]], alike: Likeness, steps: int) -> list[tuple[int, int]]:
     """Cut a path where the earlier passage would run into the later, and to alike bars at both ends."""
     pairs = [(i, j) for i, j in path if i >= 0 and j >= 0]
     if not pairs:
@@ -351,7 +373,7 @@ def _trimmed(path: list[tuple[int, int]], alike: Floats) -> list[tuple[int, int]
     path = [(i, j) for i, j in path if i < first]
 
     def alike_enough(pair: tuple[int, int]) -> bool:
-        return pair[0] >= 0 and pair[1] >= 0 and alike[pair] >= _ALIKE
+        return pair[0] >= 0 and pair[1] >= 0 and bool(alike[steps, pair[0], pair[1]] >= _ALIKE)
 
     while path and not alike_enough(path[0]):
         path = path[1:]

@@ -390,7 +390,9 @@ class _Decoder:
         change = np.zeros((len(name), self.units + 1))
         np.add.at(change, (number, np.concatenate(begins)), share)
         np.add.at(change, (number, np.concatenate(ends)), -share)
-        belief = np.clip(np.cumsum(change, 1)[:, :-1], 0.0, 1.0)
+        # The largest table of a long piece, so it is worked on where it lies.
+        belief = np.cumsum(change, 1, out=change)[:, :-1]
+        np.clip(belief, 0.0, 1.0, out=belief)
         seen = belief.max(1) > 5 * _FAINT
         return name[seen] // k, self.keys[name[seen] % k], belief[seen]
 
