@@ -33,7 +33,7 @@ from understave.takes.kept import add_take, drop_take, kept_take, take_names
 from understave.takes.paper import slipped, take_pdf
 from understave.takes.picture import draw_take
 from understave.takes.told import spelled_beside, tell_take
-from understave.takes.tying import rising
+from understave.takes.tying import rising, steady
 from understave.takes.views import (
     as_played,
     damped,
@@ -218,6 +218,25 @@ def test_keys_struck_at_once_with_a_chord_lead_nowhere_else():
         path = follow(written, np.array([*first, *scale, 66, *first]), np.array([*times, *last]))
         assert path.jumped.sum() == jumps
         assert path.places[-3:].tolist() == ([0] * 3 if jumps else [len(written.times) - 1] * 3)
+
+
+def test_what_is_struck_again_after_a_stop_is_not_late_but_begins_again():
+    score = build("C4+C5:1 F4+F5 E4+E5 B3+B4 | G4+G5 C4+C5 E3+E4 A3+A4")
+    keys = [n.midi for n in sorted(score.notes, key=lambda n: n.onset)]
+    # Bar 1 begun, a stop, and bar 1 again.
+    times = [*np.repeat(np.arange(6) * 0.5, 2), *np.repeat(4.2 + np.arange(4) * 0.5, 2)]
+    path = follow(Written(score), np.array([*keys[:12], *keys[8:]]), np.array(times))
+    assert np.flatnonzero(path.jumped).tolist() == [12]
+
+
+def test_a_moment_that_comes_with_the_one_before_it_is_left_out():
+    # A beat that comes a twentieth of a second after another is part of its chord; a pause is none.
+    written = Written(build("C4:1 D4 E4 F4 | G4 A4 B4 C5"))
+    at, seconds = np.arange(8), np.array([0.0, 0.05, 2.0, 3.0, 4.0, 6.0, 7.0, 8.0])
+    kept, when = steady(written, at, seconds)
+    assert kept.tolist() == [0, *range(2, 8)]
+    assert when.tolist() == [0.0, *seconds[2:]]
+    assert steady(written, at[:2], seconds[:2])[0].tolist() == [0, 1]
 
 
 def test_a_bar_of_one_note_between_bars_passed_over_is_not_told():

@@ -36,6 +36,8 @@ SHORT, CLEAR = 2, 0.65
 notes."""
 TIGHT = 0.12
 """Seconds of doubt that every expected second has at least."""
+HURRIED = 4.0
+"""How many times quicker than in time nobody plays one moment between others (set by reasoning)."""
 IN_PLACE = 0.35
 """Most seconds between a wrong note and where the note that it stands for is expected."""
 ASTRAY = (1, 2, 12, 3, 4, 5, 7)
@@ -135,7 +137,7 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
                 pairs[s] = mark
         low, high = int(places[right].min()), int(places[right].max())
         heard = [turns for turns in path.trills if a <= turns[0] < b]
-        at, seconds = _line(pairs, starts)
+        at, seconds = steady(written, *_line(pairs, starts))
         for _ in range(3):
             pairs = _matched(written, keys, starts, range(a, b), (low, high), at, seconds)
             at, seconds = _line(pairs, starts)
@@ -281,6 +283,20 @@ def _line(pairs: dict[int, tuple[int, int]], starts: Seconds) -> tuple[NDArray[n
     at = np.array(sorted(by_moment), np.intp)
     seconds = np.array([median(by_moment[i]) for i in at.tolist()], float)
     keep = rising(seconds.tolist())
+    return at[keep], seconds[keep]
+
+
+def steady(written: Written, at: NDArray[np.intp], seconds: Seconds) -> tuple[NDArray[np.intp], Seconds]:
+    """Leave out moments that would be so many times nearer to one neighbour than in time: the path took part
+    of a chord for one that comes later.
+    """
+    if len(at) < 3:
+        return at, seconds
+    lasting, took = np.diff(written.quarters[at]), np.diff(seconds)
+    due = lasting[:-1] / (lasting[:-1] + lasting[1:])
+    came = took[:-1] / (took[:-1] + took[1:])
+    keep = np.ones(len(at), bool)
+    keep[1:-1] = (came * HURRIED >= due) & ((1 - came) * HURRIED >= 1 - due)
     return at[keep], seconds[keep]
 
 
