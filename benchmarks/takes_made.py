@@ -3,9 +3,9 @@
 ``python -m benchmarks.takes_made`` plays movements that no recorded playing is of (`quartets-unlabelled`),
 with uneven time, repeats taken or not; ``jumps``: with a skip, two restarts and a leap elsewhere besides;
 ``faulty``: two skips, four restarts, 8 % of the notes wrong and 8 % left out; ``edition``: the score lacks
-repeat signs and has other notes in one bar of 25. The amounts of `takes.played_bars` and `takes.tying` were
-set on other drawings of such playings. A told bar is wrong where more than half of its beats lie half a
-second or more from where they were played, unless what was played then has the same notes.
+repeat signs and has other notes in one bar of 25. The amounts of `takes.played_bars`, `takes.going_on` and
+`takes.tying` were set on other drawings of such playings. A told bar is wrong where more than half of its
+beats lie half a second or more from where they were played, unless what was played then has the same notes.
 """
 
 from __future__ import annotations

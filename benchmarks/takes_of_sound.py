@@ -13,7 +13,7 @@ control: a chain of its own, which training does not have); of the excerpts also
 eight seconds again, or only the first half; and on the scores of other pieces, and a semitone off. Means are
 by instruments trained on and not; the same playing tied as MIDI stands beside them.
 ``--midi-only`` renders nothing. ``--follow-only`` asks the second opinion alone, which was the only one
-before.
+before. With ``--state FILE --minutes N`` the tables are made in several runs.
 """
 
 from __future__ import annotations
@@ -22,13 +22,14 @@ import argparse
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 
+from benchmarks.kept import add_options
+from benchmarks.kept import measured as kept
 from benchmarks.performances import FITTED, Performed, pieces, read_piece, to_seconds
 from benchmarks.pianists import excerpts, read_excerpt
 from understave.acoustics.files import RATE, Samples
@@ -197,6 +198,16 @@ class Job:
     midi_only: bool = False
 
     @property
+    def set(self) -> str:
+        """The piece, as `benchmarks.kept` knows it."""
+        return self.piece
+
+    @property
+    def name(self) -> str:
+        """Whose playing, and on which instrument."""
+        return f"{self.pianist}, {self.instrument}"
+
+    @property
     def trained_on(self) -> bool:
         """Whether the network heard this instrument in training."""
         return self.soundfont is None or self.soundfont.stem in TRAINED_ON
@@ -206,7 +217,6 @@ class Job:
 class Found:
     """Rows by case, and which of the wrong scores were refused."""
 
-    job: Job
     rows: tuple[tuple[str, Row], ...]
     others: tuple[tuple[str, bool], ...]
 
@@ -222,7 +232,7 @@ def done(job: Job) -> Found:
         measured(score, Recording(p.performance, (), "midi", "midi"), p, lambda t: (t,)),
     )
     if job.midi_only:
-        return Found(job, (as_midi,), ())
+        return Found((as_midi,), ())
     samples = rendered(p.performance, job)
     every = cases(samples, p.performance.length)
     rows = [
@@ -240,7 +250,7 @@ def done(job: Job) -> Found:
         ]
         higher = np.interp(np.arange(0, len(samples) - 1, 2 ** (1 / 12)), np.arange(len(samples)), samples)
         others.append(("a semitone off", refused(score, higher.astype(np.float32))))
-    return Found(job, tuple(rows), tuple(others))
+    return Found(tuple(rows), tuple(others))
 
 
 def _asked(job: Job, case: str) -> bool:
@@ -328,7 +338,7 @@ def main() -> None:
     parser.add_argument("--held-out", action="store_true", help="whole pieces that nothing was set on")
     parser.add_argument("--follow-only", action="store_true", help="without the network")
     parser.add_argument("--midi-only", action="store_true", help="without sound: the playing tied as MIDI")
-    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    add_options(parser)
     asked = parser.parse_args()
     todo = list(jobs(asked))
     if not todo:
@@ -337,20 +347,18 @@ def main() -> None:
     rows: dict[tuple[str, str], list[Row]] = defaultdict(list)
     others: dict[str, list[bool]] = defaultdict(list)
     print(f"{'piece':34} {'pianist':24} {'instrument':14} {'case':13} 50 ms 100 ms told wrong")
-    with ProcessPoolExecutor(asked.jobs) as pool:
-        for found in pool.map(done, todo):
-            job = found.job
-            trained = "trained on" if job.trained_on else "not trained on"
-            for case, row in found.rows:
-                for title in (f"{job.kind}, {job.instrument}", f"all, instruments {trained}"):
-                    rows[title, case].append(row)
-                print(
-                    f"{job.piece:34} {job.pianist:24} {job.instrument:14} {case:13} {100 * row.near:5.1f} "
-                    f"{100 * row.nearly:6.1f} {100 * row.told:4.0f} {row.wrong:5}",
-                    flush=True,
-                )
-            for case, right in found.others:
-                others[case].append(right)
+    for job, found in kept(todo, done, asked):
+        trained = "trained on" if job.trained_on else "not trained on"
+        for case, row in found.rows:
+            for title in (f"{job.kind}, {job.instrument}", f"all, instruments {trained}"):
+                rows[title, case].append(row)
+            print(
+                f"{job.piece:34} {job.pianist:24} {job.instrument:14} {case:13} {100 * row.near:5.1f} "
+                f"{100 * row.nearly:6.1f} {100 * row.told:4.0f} {row.wrong:5}",
+                flush=True,
+            )
+        for case, right in found.others:
+            others[case].append(right)
     for (title, case), all_rows in sorted(rows.items()):
         _means(f"{title}: {case}", all_rows)
     for case, all_of in others.items():

@@ -33,7 +33,7 @@ from understave.takes.kept import add_take, drop_take, kept_take, take_names
 from understave.takes.paper import slipped, take_pdf
 from understave.takes.picture import draw_take
 from understave.takes.told import spelled_beside, tell_take
-from understave.takes.tying import rising
+from understave.takes.tying import rising, steady
 from understave.takes.views import (
     as_played,
     damped,
@@ -220,6 +220,25 @@ def test_keys_struck_at_once_with_a_chord_lead_nowhere_else():
         assert path.places[-3:].tolist() == ([0] * 3 if jumps else [len(written.times) - 1] * 3)
 
 
+def test_what_is_struck_again_after_a_stop_is_not_late_but_begins_again():
+    score = build("C4+C5:1 F4+F5 E4+E5 B3+B4 | G4+G5 C4+C5 E3+E4 A3+A4")
+    keys = [n.midi for n in sorted(score.notes, key=lambda n: n.onset)]
+    # Bar 1 begun, a stop, and bar 1 again.
+    times = [*np.repeat(np.arange(6) * 0.5, 2), *np.repeat(4.2 + np.arange(4) * 0.5, 2)]
+    path = follow(Written(score), np.array([*keys[:12], *keys[8:]]), np.array(times))
+    assert np.flatnonzero(path.jumped).tolist() == [12]
+
+
+def test_a_moment_that_comes_with_the_one_before_it_is_left_out():
+    # A beat that comes a twentieth of a second after another is part of its chord; a pause is none.
+    written = Written(build("C4:1 D4 E4 F4 | G4 A4 B4 C5"))
+    at, seconds = np.arange(8), np.array([0.0, 0.05, 2.0, 3.0, 4.0, 6.0, 7.0, 8.0])
+    kept, when = steady(written, at, seconds)
+    assert kept.tolist() == [0, *range(2, 8)]
+    assert when.tolist() == [0.0, *seconds[2:]]
+    assert steady(written, at[:2], seconds[:2])[0].tolist() == [0, 1]
+
+
 def test_a_bar_of_one_note_between_bars_passed_over_is_not_told():
     # The truth is which bars were put one after another, with a silence in time between.
     score = build(
@@ -241,6 +260,72 @@ def test_bars_played_otherwise_are_not_told_of_another_place(piece):
     take = tie(score, recorded([*strikes, *other, *again]))
     assert bars_told(take) <= set(range(25))
     assert {*range(12), *range(15, 25)} <= bars_told(take)
+
+
+def other_edition(score, first, last, elsewhere, spoilt):
+    """The score with every so many notes of some bars an octave off; elsewhere these bars as they were."""
+    bars = score.measures
+    inside = of_bars(score, first, last)
+    octave = {n.id: n for k, n in enumerate(inside) if k % spoilt == 0}
+    there = [n for n in score.notes if not elsewhere <= n.measure <= elsewhere + last - first]
+    notes = [
+        replace(n, pitch=replace(n.pitch, octave=n.pitch.octave + 1)) if n.id in octave else n for n in there
+    ]
+    by, on = bars[elsewhere].start - bars[first].start, elsewhere - first
+    for n in inside:
+        name = f"there-{n.id}"
+        notes.append(replace(n, id=name, ids=(name,), onset=n.onset + by, measure=n.measure + on))
+    return replace(score, notes=tuple(sorted(notes, key=lambda n: (n.onset, not n.grace, n.midi))))
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "spoilt", "runs"),
+    [
+        (0, 1, 2, [(40, 41, (0,)), (2, 24, ())]),
+        (12, 13, 2, [(0, 11, ()), (40, 41, (12,)), (14, 24, ())]),
+        (12, 15, 3, [(0, 24, ())]),
+        (0, 3, 4, [(4, 24, ())]),
+    ],
+)
+def test_bars_of_another_edition_are_not_told_of_where_they_fit_better(piece, first, last, spoilt, runs):
+    # The truth is that bars 0 to 24 were played in time; some of them are written so elsewhere only.
+    written = other_edition(piece[0], first, last, 40, spoilt)
+    take = tie(written, recorded(plainly(of_bars(piece[0], 0, 24))))
+    assert [(run.first, run.last, run.could_be) for run in take.runs] == runs
+
+
+def test_bars_skipped_and_begun_again_that_come_out_in_time_stay_what_was_played(piece):
+    # Bars 12 and 13 skipped, 14 and 15 played twice: as long as going on, but nothing else fits it.
+    score = piece[0]
+    end = float(score.measures[14].start) / 2
+    strikes = [
+        *plainly(of_bars(score, 0, 11)),
+        *plainly(of_bars(score, 14, 15), float(score.measures[12].start) / 2),
+    ]
+    strikes += plainly(of_bars(score, 14, 24), end)
+    take = tie(score, recorded(strikes))
+    assert [(run.first, run.last) for run in take.runs] == [(0, 11), (14, 15), (14, 24)]
+
+
+def test_a_bar_passed_over_is_made_up_for_by_one_that_lasts_too_long():
+    # Bar 4 is played as bar 5 is, but the edition has other notes there: bar 5 is not where bar 4 was played.
+    before = "C5:1/2 D5 E5 F5 | G5 A5 B5 C6 | D6 B5 G5 E5 | F5 A5 C6 A5"
+    after = "C4+E5:2 | D5:1/2 G4 B4 D5 | E5 C5 A4 F4 | D4 E4 F#4 G4 | A4 B4 C5 D5 | G4:2"
+    played = build(f"{before} | C4+E5:2 | {after}", meter="2/4")
+    take = tie(build(f"{before} | C#4+F#5:2 | {after}", meter="2/4"), recorded(plainly(played.notes)))
+    assert bars_told(take) == {*range(4), *range(6, 11)}
+
+
+def test_two_bars_between_jumps_are_in_doubt_unless_they_are_practised(piece):
+    score = piece[0]
+    for order, doubted in (((0, 11), (8, 9), (30, 44)), {8}), (((0, 11), (11, 11), (11, 24)), set()):
+        strikes, now = [], 0.0
+        for first, last in order:
+            strikes += plainly(of_bars(score, first, last), now)
+            now += 1 + float(score.measures[last].end - score.measures[first].start) / 2
+        take = tie(score, recorded(strikes))
+        assert [(run.first, run.last) for run in take.runs] == list(order)
+        assert {run.first for run in take.runs if run.could_be} == doubted
 
 
 def test_a_passage_that_going_on_would_nearly_explain_is_unsure(piece):

@@ -83,8 +83,10 @@ def other_places(score: Score, notes: Sequence[str], going_on: Sequence[int] = (
     begin = score.measure_at(played[0][0])
     found = []
     for measure in score.measures:
-        shift = measure.start - begin.start
-        if shift == Fraction(0) or measure.length != begin.length:
+        # A bar that is not full, as at the beginning, goes on as another does to its end.
+        near = measure.index in going_on and played[0][0] >= begin.end - measure.length
+        shift = measure.end - begin.end
+        if shift == Fraction(0) or (measure.length != begin.length and not near):
             continue
         allowed = (1 - (ALIKE if measure.index in going_on else SAME)) * len(played)
         lacking = 0

@@ -25,8 +25,9 @@ AHEAD, BACK = 12, 2
 """Most moments left out in one step; most moments a late strike can lie behind."""
 LEFT_OUT, LEAVING = 0.9, 0.3
 """Cost of each written key that is left out, and of leaving anything out."""
-LATE_SOON, LATE, SOON = 2.0, 6.0, 0.1
-"""Cost of a strike that belongs to an earlier moment, within `SOON` seconds of the last one and later."""
+LATE_SOON, LATE, SOON, BROKEN_OFF = 2.0, 6.0, 0.1, 0.7
+"""Cost of a strike that belongs to an earlier moment, within `SOON` seconds of the last one and later; and
+seconds after which none is late, but something begins again."""
 TO_BAR, TO_ANY, FAR, FAR_BARS = 12.0, 16.0, 5.0, 24.0
 """Cost of a jump to a barline or anywhere, and of its distance besides, in full from so many bars on."""
 TRILL, BESIDE, IN_TURNS = 2.5, 4.5, 0.3
@@ -87,6 +88,10 @@ class _Table:
         new = min(0.97, max(0.03, new))
         return -log(1 - new), -log(new), gap
 
+    def late(self, gap: float) -> float:
+        """Return what it costs that a strike so many seconds after the last belongs to an earlier moment."""
+        return LATE_SOON if gap < SOON else LATE if gap < BROKEN_OFF else TO_BAR
+
     def jump(self, total: Row, go: float, gap: float) -> tuple[int, Row]:
         """Return where a jump would start, and what it costs to each moment: `go` as a new one, and more."""
         low = int(np.argmin(total))
@@ -104,7 +109,7 @@ class _Table:
         np.minimum(after[1:], total[:-1] + np.float32(go), out=after[1:])
         if self.count > 2:
             self._ahead(total, after, np.float32(go + LEAVING))
-        late = LATE_SOON if gap < SOON else LATE
+        late = self.late(gap)
         for step in range(1, min(BACK, self.count - 1) + 1):
             np.minimum(after[:-step], total[step:] + np.float32(late + step), out=after[:-step])
         if len(written.leave):
@@ -149,7 +154,7 @@ class _Table:
             (float(total[place]) + self.beside(t, cost), place, "beside"),
             (float(jumping[place]) + cost, low, "jump"),
         ]
-        late = LATE_SOON if gap < SOON else LATE
+        late = self.late(gap)
         for step in range(1, AHEAD + 1):
             if place >= step:
                 left_out = float(self.struck[place] - self.struck[place - step + 1])

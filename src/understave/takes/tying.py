@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from understave.errors import TakeError
 from understave.score.model import Note, Score
 from understave.takes.doubts import other_places, too_little
-from understave.takes.following import AHEAD, Path, follow
+from understave.takes.following import Path, follow
+from understave.takes.going_on import AGAIN, without_excursions
 from understave.takes.played_bars import played_spans
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.written import Written
@@ -30,20 +31,13 @@ REACH = 1.0
 """Most seconds between a strike and where its note is expected."""
 FEWEST = 5
 """Right strikes, and two moments, that a stretch needs to be a run at all."""
-EXCURSION = 16
-"""Strikes of a stretch below which it is no run where the music before it goes on after it (set by
-reasoning)."""
-JUMPS, AWAY = 3, 3
-"""Most jumps that lead away, and bars from where the player was to where they are again (set by reasoning).
-"""
-PACED, IN_TIME = 24, 1.3
-"""Strikes before and after that say how quickly the player goes; how many times quicker or slower is in time.
-"""
 SHORT, CLEAR = 2, 0.65
 """Bars up to which a run is short, and share of its notes that must then be struck, and of its strikes be
 notes."""
 TIGHT = 0.12
 """Seconds of doubt that every expected second has at least."""
+HURRIED = 4.0
+"""How many times quicker than in time nobody plays one moment between others (set by reasoning)."""
 IN_PLACE = 0.35
 """Most seconds between a wrong note and where the note that it stands for is expected."""
 ASTRAY = (1, 2, 12, 3, 4, 5, 7)
@@ -58,8 +52,8 @@ Seconds = NDArray[np.float64]
 
 @dataclass(slots=True)
 class _Stretch:
-    """Strikes `strikes` between two jumps, their written moments from `low` to `high`, what was matched, and
-    the trills that are not written out.
+    """Strikes `strikes` between two jumps, their written moments from `low` to `high`, what was matched, the
+    trills that are not written out, and the bars that it may be instead.
     """
 
     strikes: range
@@ -70,6 +64,7 @@ class _Stretch:
     seconds: Seconds
     chained: bool
     trills: list[list[int]]
+    could_be: tuple[int, ...]
 
 
 def tie(score: Score, recording: Recording, first: int | None = None, last: int | None = None) -> Take:
@@ -126,11 +121,11 @@ def tie_struck(score: Score, recording: Recording, first: int | None, last: int 
 
 
 def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> list[_Stretch]:
-    edges, away = _without_excursions(written, path, starts)
+    going = without_excursions(written, path, keys, starts)
     found: list[_Stretch] = []
-    for a, b in pairwise(edges):
+    for a, b in pairwise(going.edges):
         places = path.places[a:b]
-        right = (written.cost[keys[a:b], places] == 0) & ~path.beside[a:b] & ~away[a:b]
+        right = (written.cost[keys[a:b], places] == 0) & ~path.beside[a:b] & ~going.away[a:b]
         if right.sum() < FEWEST or len(set(places[right].tolist())) < 2:
             continue
         pairs: dict[int, tuple[int, int]] = {}
@@ -142,7 +137,7 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
                 pairs[s] = mark
         low, high = int(places[right].min()), int(places[right].max())
         heard = [turns for turns in path.trills if a <= turns[0] < b]
-        at, seconds = _line(pairs, starts)
+        at, seconds = steady(written, *_line(pairs, starts))
         for _ in range(3):
             pairs = _matched(written, keys, starts, range(a, b), (low, high), at, seconds)
             at, seconds = _line(pairs, starts)
@@ -150,7 +145,8 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
                 break
         if len(at) >= 2:
             chained = bool(path.repeated[a])
-            found.append(_Stretch(range(a, b), low, high, pairs, at, seconds, chained, heard))
+            instead = tuple(written.notes[m][0].measure for inside, m in going.doubtful if a in inside)
+            found.append(_Stretch(range(a, b), low, high, pairs, at, seconds, chained, heard, instead))
     return found
 
 
@@ -178,54 +174,9 @@ def _parts(written: Written, starts: Seconds, one: _Stretch) -> Iterator[_Stretc
             continue
         # What was left out at the edges was not to be played.
         first, last = min(i for i, _ in pairs.values()), max(i for i, _ in pairs.values())
-        yield _Stretch(strikes, first, last, pairs, one.at[kept], one.seconds[kept], chained, heard)
+        line = one.at[kept], one.seconds[kept]
+        yield _Stretch(strikes, first, last, pairs, *line, chained, heard, one.could_be)
         chained = True
-
-
-def _without_excursions(written: Written, path: Path, starts: Seconds) -> tuple[list[int], NDArray[np.bool_]]:
-    """Return where stretches begin and end, and which strikes lead away from where the player was.
-
-    Nobody jumps away for a few strikes and back, nor is back just where they would be had they gone on in
-    time: then what was played between is not what is written, and another passage happens to fit better.
-    """
-    edges = [0, *np.flatnonzero(path.jumped).tolist(), len(path.places)]
-    away = np.zeros(len(path.places), bool)
-    kept = edges[:1]
-    k = 1
-    while k < len(edges):
-        back = next(
-            (
-                j
-                for j in range(k + 1, min(k + 1 + JUMPS, len(edges) - 1))
-                if _goes_on(written, path, starts, edges[k], edges[j])
-            ),
-            None,
-        )
-        if back is None:
-            kept.append(edges[k])
-            k += 1
-        else:
-            away[edges[k] : edges[back]] = True
-            k = back + 1
-    return kept, away
-
-
-def _goes_on(written: Written, path: Path, starts: Seconds, leave: int, back: int) -> bool:
-    """Whether the music before strike `leave` goes on at strike `back`."""
-    before, after = int(path.places[leave - 1]), int(path.places[back])
-    if back - leave < EXCURSION and 0 <= after - before <= AHEAD:
-        return True
-    expected = written.quarters[after] - written.quarters[before]
-    if expected <= 0 or written.bar_of[after] - written.bar_of[before] > AWAY:
-        return False
-    paces = []
-    for a, b in ((max(0, leave - PACED), leave - 1), (back, min(len(starts) - 1, back + PACED))):
-        if not path.jumped[a + 1 : b + 1].any():
-            lasting = written.quarters[path.places[b]] - written.quarters[path.places[a]]
-            if lasting > 0:
-                paces.append(float((starts[b] - starts[a]) / lasting))
-    took = float(starts[back] - starts[leave - 1])
-    return any(expected * pace / IN_TIME <= took <= expected * pace * IN_TIME for pace in paces)
 
 
 def _take(
@@ -293,6 +244,7 @@ def _with_doubts(score: Score, take: Take, stretches: Sequence[_Stretch]) -> Tak
     notes: dict[int, list[str]] = defaultdict(list)
     for m in take.matches:
         notes[m.run].append(m.note)
+    shifts: set[int] = set()
     k = 0
     while k < len(runs):
         # What a repeat leads to is one passage with what was before it.
@@ -300,15 +252,22 @@ def _with_doubts(score: Score, take: Take, stretches: Sequence[_Stretch]) -> Tak
         while last + 1 < len(runs) and stretches[last + 1].chained:
             last += 1
         played = [note for r in range(k, last + 1) for note in notes[r]]
-        going_on = []
-        if k:
-            going_on.append(runs[k - 1].last + 1)
-        if last + 1 < len(runs):
-            going_on.append(runs[last + 1].first - 1 - (runs[last].last - runs[k].first))
-        elsewhere = other_places(score, played, going_on)
-        if elsewhere:
-            for r in range(k, last + 1):
-                runs[r] = replace(runs[r], could_be=elsewhere)
+        lasting = runs[last].last - runs[k].first
+        # Where no jump would be needed: on from before, on to what follows, from the beginning, to the end.
+        going_on = {runs[k - 1].last + 1 if k else 0}
+        going_on.add((runs[last + 1].first if last + 1 < len(runs) else len(score.measures)) - 1 - lasting)
+        # Where the music before is in doubt, so is this.
+        going_on |= {runs[k].first + shift for shift in shifts}
+        elsewhere = {*other_places(score, played, tuple(going_on)), *stretches[k].could_be}
+        if k > 0 and last + 1 < len(runs) and lasting < SHORT:
+            # A bar or two that are no practising say little of where they are.
+            ends = (runs[k - 1].last, runs[k].first), (runs[last].last, runs[last + 1].first)
+            if not all(-1 <= end - begin <= AGAIN for end, begin in ends):
+                elsewhere.add(runs[k - 1].last + 1)
+        could_be = tuple(sorted(elsewhere - {runs[k].first}))
+        shifts = {bar - runs[k].first for bar in could_be}
+        for r in range(k, last + 1):
+            runs[r] = replace(runs[r], could_be=could_be)
         k = last + 1
     return replace(take, runs=tuple(runs))
 
@@ -324,6 +283,20 @@ def _line(pairs: dict[int, tuple[int, int]], starts: Seconds) -> tuple[NDArray[n
     at = np.array(sorted(by_moment), np.intp)
     seconds = np.array([median(by_moment[i]) for i in at.tolist()], float)
     keep = rising(seconds.tolist())
+    return at[keep], seconds[keep]
+
+
+def steady(written: Written, at: NDArray[np.intp], seconds: Seconds) -> tuple[NDArray[np.intp], Seconds]:
+    """Leave out moments that would be so many times nearer to one neighbour than in time: the path took part
+    of a chord for one that comes later.
+    """
+    if len(at) < 3:
+        return at, seconds
+    lasting, took = np.diff(written.quarters[at]), np.diff(seconds)
+    due = lasting[:-1] / (lasting[:-1] + lasting[1:])
+    came = took[:-1] / (took[:-1] + took[1:])
+    keep = np.ones(len(at), bool)
+    keep[1:-1] = (came * HURRIED >= due) & ((1 - came) * HURRIED >= 1 - due)
     return at[keep], seconds[keep]
 
 
