@@ -34,7 +34,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Literal
 
 import numpy as np
@@ -42,6 +42,7 @@ import numpy.typing as npt
 
 from understave.findings.kinds import Kind
 from understave.findings.phrases import PHRASE
+from understave.findings.sounding_notes import soundings
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Details, Reading, Span
 from understave.interpretation.plan import DynamicMark, Hairpin, Level, Tension
@@ -56,6 +57,7 @@ from understave.interpretation.printed import (
     nearest_mark,
     printed_loudness,
 )
+from understave.interpretation.tension import clash
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch
@@ -490,8 +492,11 @@ def _swell(
     label: Literal["swell", "crescendo", "diminuendo"] = (
         "swell" if rises and falls else "crescendo" if rises else "diminuendo"
     )
+    reason = _reason(line, at, float(first), float(peak), float(last))
+    if reason == "tension" and not _clashes_most(score, first, peak, last):
+        reason = "phrase"
     detail = DynamicsDetails(
-        reason=_reason(line, at, float(first), float(peak), float(last)),
+        reason=reason,
         steps=round(max(up if rises else 0, down if falls else 0)),
         peak=peak,
     )
@@ -530,6 +535,25 @@ def _reason(line: _Line, at: Floats, first: float, peak: float, last: float) -> 
         if name in ("phrase", "height") or there >= most - (0.0 if name in ("texture", "tension") else 0.5):
             swing[name] = float(there - min(start, stop))
     return max(swing, key=lambda name: swing[name])
+
+
+def _clashes_most(score: Score, first: Fraction, peak: Fraction, last: Fraction) -> bool:
+    """Whether more clashes at a peak than at both ends of a swell, and nowhere on a beat within it more.
+
+    A peak at one end is compared with the other; tension that comes of far keys alone is heard in no chord.
+    """
+    sound = soundings(score)
+
+    def at(moment: Fraction) -> float:
+        tones = sorted({note.midi % 12 for note in sound.at(moment)})
+        return sum(clash(one, other) for one, other in combinations(tones, 2))
+
+    beat = score.measure_at(peak).beat_length
+    beats = (first + k * beat for k in range(int((last - first) / beat) + 1))
+    here = at(peak)
+    return here >= max(at(moment) for moment in beats) and all(
+        here > at(end) for end in (first, last) if end != peak
+    )
 
 
 def _sung(score: Score, spans: tuple[Span, ...], start: Fraction, stop: Fraction) -> list[Note]:
