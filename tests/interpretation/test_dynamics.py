@@ -17,7 +17,15 @@ import pytest
 from tests.partial import event as made
 
 from understave.harmony.reading import Reading
-from understave.interpretation.dynamics import _clashes_most, _Line, _reason, dynamics, level_at
+from understave.interpretation.dynamics import (
+    _clashes_most,
+    _fades_against_print,
+    _Line,
+    _reason,
+    dynamics,
+    level_at,
+)
+from understave.interpretation.plan import Hairpin
 from understave.interpretation.printed import MARKS, VELOCITIES, nearest_mark, printed_loudness
 from understave.interpretation.tension import tension
 from understave.score.model import Direction, Score
@@ -329,3 +337,16 @@ def test_a_swell_of_harmony_has_its_peak_where_most_clashes(first, peak, last, m
     low = [(0, "C4"), (1, "D4"), (2, "C4"), (3, "C4"), (4, "C4")]
     score = score_of([(Fraction(at), Fraction(1), name) for at, name in (*notes, *low)])
     assert _clashes_most(score, Fraction(first), Fraction(peak), Fraction(last)) is most
+
+
+@pytest.mark.parametrize(
+    ("words", "at", "against"),
+    [("sempre f", 12, True), ("sempre ff", 6, True), ("sempre f", 20, False), ("sempre p", 12, False)],
+)
+def test_nothing_fades_where_print_stays_loud(words, at, against):
+    """*Sempre*: always, throughout (any handbook of terms)."""
+    music = " | ".join(["C3 G3 C4 E4"] * 6)
+    score, _ = read_as(music, "C: " + " | ".join(["I"] * 6))
+    score = replace(score, directions=(Direction("d1", "words", Fraction(at), None, 1, words),))
+    fade = Hairpin(Fraction(2), None, Fraction(6), "diminuendo", "proposed", None)
+    assert _fades_against_print(score, fade, printed_loudness(score)) is against

@@ -30,6 +30,7 @@ most for it, ``steps`` int (velocity steps between its softest and its loudest m
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -97,6 +98,10 @@ _PLAIN = 1.0
 """How far a point of the line may be moved when it is drawn with fewer points."""
 _SETTLED = 8.0
 """Least change of mean velocity from phrase to phrase that proposes another mark."""
+
+
+_STAYS_LOUD = re.compile(r"\bsempre\s+(più\s+)?(f+|forte|fortissimo)\b", re.IGNORECASE)
+"""Words that keep the music loud."""
 
 
 @dataclass(frozen=True)
@@ -428,13 +433,16 @@ def _proposed_hairpins(
 
 
 def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudness) -> bool:
-    """Whether what fades is followed within a bar by a mark that is louder, begins right on such a mark, or
-    runs over a printed accent.
+    """Whether what fades is followed within a bar by a mark that is louder, begins right on such a mark, runs
+    over a printed accent, or *sempre f* stands within two bars of its end.
 
-    The print drives on to that mark, has just set it, or strikes anew: nothing falls back there.
+    The print drives on to that mark, has just set it, strikes anew or stays loud: nothing falls back there.
     """
     if hairpin.kind == "crescendo":
         return False
+    near = hairpin.end + 2 * score.measure_at(hairpin.end).full_length
+    if any(hairpin.start <= d.onset <= near and _STAYS_LOUD.search(d.text) for d in score.directions):
+        return True
     louder = [mark.moment for mark in printed.marks if mark.velocity > printed.at(float(mark.moment) - 1e-6)]
     bar = score.measure_at(hairpin.end).full_length
     peak = hairpin.start if hairpin.peak is None else hairpin.peak
