@@ -68,6 +68,8 @@ TOUCHED = build(
     "C3:4 | E3:2 A2 | D3:4 | C3:4",
 )
 """The dominant is led to by its own, and the line runs on."""
+SIXTH_ALONE = build("B4:2 A4:2 | G4:4", "B3:2 C4:2 | B3:4", "D3:2 D3:2 | G2:4")
+"""Over the dominant a sixth sounds, and no fourth."""
 CARRYING = build("C6:8", "staff2 C3:1 G3 E3 C4 F3 C3 A3 F3")
 """A bass that leaps from chord note to chord note."""
 SETTLED = build("D#5:2 C#5:1 E5:1 | E5:4", "E4+G#4:4 | C#4+A4:4", "E3:4 | A3:4")
@@ -303,6 +305,7 @@ ON = {
     "thirds": (THIRDS, "C: I:4"),
     "touched": (TOUCHED, "D: I:4 V7/V:2 V:2 I:4 I:4"),
     "touched and reached": (TOUCHED, "D: I:4 A: V7:2 I:2 D: I:4 I:4"),
+    "sixth alone": (SIXTH_ALONE, "G: Cad64:2 V7:2 I:4"),
     "alone": (ALONE, "G: I:4 V:4 V:4 ii:4"),
     "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
@@ -427,6 +430,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("signed upbeat", p.ChangesHere(F(1), F(1))),
     ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
     ("touched", h.Cadence(F(6), F(8), K("A"), "perfect authentic", P("A4"))),
+    ("sixth alone", h.SixFour(F(0), F(2), K("G"), "cadential", P("D3"))),
     ("thirds", p.MelodyIn(F(0), F(4), "in the bass", ("v2n2", "v2n4", "v2n5", "v2n6"))),
     ("clashing", p.Tensest(F(0), F(4), F(1))),
     ("clashing", p.Tensest(F(0), F(1), F(1))),

@@ -17,7 +17,15 @@ import pytest
 from tests.partial import event as made
 
 from understave.harmony.reading import Reading
-from understave.interpretation.dynamics import _Line, _reason, dynamics, level_at
+from understave.interpretation.dynamics import (
+    _clashes_most,
+    _fades_against_print,
+    _Line,
+    _reason,
+    dynamics,
+    level_at,
+)
+from understave.interpretation.plan import Hairpin
 from understave.interpretation.printed import MARKS, VELOCITIES, nearest_mark, printed_loudness
 from understave.interpretation.tension import tension
 from understave.score.model import Direction, Score
@@ -26,7 +34,7 @@ from understave.wording import LEVELS, SPOKEN, say
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
 
-from small_readings import read_as
+from small_readings import read_as, score_of
 from tests.wording.readings import EXAMPLES, example
 
 F = Fraction
@@ -317,3 +325,28 @@ def test_harmony_is_called_tensest_only_where_it_is(later, reason):
     moments = tuple(Fraction(k) for k in range(5))
     line = _Line(moments, np.zeros(5), np.ones(5), {"tension": np.array([0.0, 2.0, 4.0, later, 0.0])})
     assert _reason(line, np.arange(5.0), 0.0, 2.0, 4.0) == reason
+
+
+@pytest.mark.parametrize(
+    ("first", "peak", "last", "most"),
+    [(0, 2, 4, True), (0, 1, 4, False), (0, 2, 2, True), (2, 2, 3, True), (0, 1, 1, False), (0, 0, 2, False)],
+)
+def test_a_swell_of_harmony_has_its_peak_where_most_clashes(first, peak, last, most):
+    """B and C on the third beat, thirds and an octave beside them."""
+    notes = [(0, "E5"), (1, "F5"), (2, "B4"), (3, "C5"), (4, "C5")]
+    low = [(0, "C4"), (1, "D4"), (2, "C4"), (3, "C4"), (4, "C4")]
+    score = score_of([(Fraction(at), Fraction(1), name) for at, name in (*notes, *low)])
+    assert _clashes_most(score, Fraction(first), Fraction(peak), Fraction(last)) is most
+
+
+@pytest.mark.parametrize(
+    ("words", "at", "against"),
+    [("sempre f", 12, True), ("sempre ff", 6, True), ("sempre f", 20, False), ("sempre p", 12, False)],
+)
+def test_nothing_fades_where_print_stays_loud(words, at, against):
+    """*Sempre*: always, throughout (any handbook of terms)."""
+    music = " | ".join(["C3 G3 C4 E4"] * 6)
+    score, _ = read_as(music, "C: " + " | ".join(["I"] * 6))
+    score = replace(score, directions=(Direction("d1", "words", Fraction(at), None, 1, words),))
+    fade = Hairpin(Fraction(2), None, Fraction(6), "diminuendo", "proposed", None)
+    assert _fades_against_print(score, fade, printed_loudness(score)) is against

@@ -358,3 +358,18 @@ def test_nobody_is_asked_to_hear_a_half_cadence_in_what_runs_on(tune, asked):
     event = CADENCE.event("half", Fraction(0), Fraction(8), (), 0.9, details)
     found = exercises(score, Reading(spans_of(score, "C: I:4 | V:4 | I:4"), (event,)))
     assert any(e.kind == "hear and choose" for e in found) is asked
+
+
+@pytest.mark.parametrize(
+    ("voices", "chords", "asked"),
+    [
+        (("B4:4 | G4:4", "G4:4 | E4:4", "G3:4 | C3:4"), "C: V:4 I:4", True),
+        (("B4:4 | B4:1 A4:3", "G4:4 | G4:1 F4:3", "G3:4 | E3:1 F3:3"), "C: V:4 iii:1 IV:3", False),
+    ],
+)
+def test_a_dissonance_to_be_resolved_resolves_into_the_chord_that_is_named(voices, chords, asked):
+    """D hangs over E, G and B, to which C is as foreign: it waits for the next chord (Hutchinson, ch. 10)."""
+    score = build("D5:4 | D5:1 C5:3", *voices)
+    spans = spans_of(score, chords)
+    found = exercises(score, Reading(spans, find_events(score, spans)), "intermediate")
+    assert any(e.kind == "resolve the dissonance" for e in found) is asked

@@ -961,9 +961,9 @@ class NotFinal(Claim):
 class SixFour(Claim):
     """A six-four: the lowest note is `bass`, and over it sound a sixth and a fourth, by the staff.
 
-    ``"cadential"``: the bass is the dominant of the key, and the dominant follows over it. ``"passing"``: the
-    bass comes or goes by step. ``"pedal"``: the bass is there before or after. ``"arpeggiated"``: the chord
-    before or after has the same root (Hutchinson, section 16.3).
+    ``"cadential"``: the bass is the dominant of the key, sixth and fourth both sound, and the dominant
+    follows. ``"passing"``: the bass comes or goes by step. ``"pedal"``: the bass is there before or after.
+    ``"arpeggiated"``: the chord before or after has the same root (Hutchinson, section 16.3).
     """
 
     kind: ClassVar[str] = "six-four"
@@ -986,7 +986,7 @@ class SixFour(Claim):
         if self.label == "cadential":
             on_fifth = self.bass.midi % 12 == (self.key.tonic.semitone + 7) % 12
             leans = on_fifth and not _goes_by(facts, self.start, self.key, self.bass)
-            return leans and {5, 3} <= steps | {3} and self._dominant_after(facts)
+            return leans and {5, 3} <= steps and self._dominant_after(facts)
         around = self._around(facts)
         if self.label == "arpeggiated":
             own = facts.span(self.start)

@@ -30,11 +30,12 @@ most for it, ``steps`` int (velocity steps between its softest and its loudest m
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Literal
 
 import numpy as np
@@ -42,6 +43,7 @@ import numpy.typing as npt
 
 from understave.findings.kinds import Kind
 from understave.findings.phrases import PHRASE
+from understave.findings.sounding_notes import soundings
 from understave.findings.texture import texture_of
 from understave.harmony.reading import Details, Reading, Span
 from understave.interpretation.plan import DynamicMark, Hairpin, Level, Tension
@@ -56,6 +58,7 @@ from understave.interpretation.printed import (
     nearest_mark,
     printed_loudness,
 )
+from understave.interpretation.tension import clash
 from understave.score.model import Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch
@@ -95,6 +98,10 @@ _PLAIN = 1.0
 """How far a point of the line may be moved when it is drawn with fewer points."""
 _SETTLED = 8.0
 """Least change of mean velocity from phrase to phrase that proposes another mark."""
+
+
+_STAYS_LOUD = re.compile(r"\bsempre\s+(più\s+)?(f+|forte|fortissimo)\b", re.IGNORECASE)
+"""Words that keep the music loud."""
 
 
 @dataclass(frozen=True)
@@ -426,13 +433,16 @@ def _proposed_hairpins(
 
 
 def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudness) -> bool:
-    """Whether what fades is followed within a bar by a mark that is louder, begins right on such a mark, or
-    runs over a printed accent.
+    """Whether what fades is followed within a bar by a mark that is louder, begins right on such a mark, runs
+    over a printed accent, or *sempre f* stands within two bars of its end.
 
-    The print drives on to that mark, has just set it, or strikes anew: nothing falls back there.
+    The print drives on to that mark, has just set it, strikes anew or stays loud: nothing falls back there.
     """
     if hairpin.kind == "crescendo":
         return False
+    near = hairpin.end + 2 * score.measure_at(hairpin.end).full_length
+    if any(hairpin.start <= d.onset <= near and _STAYS_LOUD.search(d.text) for d in score.directions):
+        return True
     louder = [mark.moment for mark in printed.marks if mark.velocity > printed.at(float(mark.moment) - 1e-6)]
     bar = score.measure_at(hairpin.end).full_length
     peak = hairpin.start if hairpin.peak is None else hairpin.peak
@@ -490,8 +500,11 @@ def _swell(
     label: Literal["swell", "crescendo", "diminuendo"] = (
         "swell" if rises and falls else "crescendo" if rises else "diminuendo"
     )
+    reason = _reason(line, at, float(first), float(peak), float(last))
+    if reason == "tension" and not _clashes_most(score, first, peak, last):
+        reason = "phrase"
     detail = DynamicsDetails(
-        reason=_reason(line, at, float(first), float(peak), float(last)),
+        reason=reason,
         steps=round(max(up if rises else 0, down if falls else 0)),
         peak=peak,
     )
@@ -530,6 +543,25 @@ def _reason(line: _Line, at: Floats, first: float, peak: float, last: float) -> 
         if name in ("phrase", "height") or there >= most - (0.0 if name in ("texture", "tension") else 0.5):
             swing[name] = float(there - min(start, stop))
     return max(swing, key=lambda name: swing[name])
+
+
+def _clashes_most(score: Score, first: Fraction, peak: Fraction, last: Fraction) -> bool:
+    """Whether more clashes at a peak than at both ends of a swell, and nowhere on a beat within it more.
+
+    A peak at one end is compared with the other; tension that comes of far keys alone is heard in no chord.
+    """
+    sound = soundings(score)
+
+    def at(moment: Fraction) -> float:
+        tones = sorted({note.midi % 12 for note in sound.at(moment)})
+        return sum(clash(one, other) for one, other in combinations(tones, 2))
+
+    beat = score.measure_at(peak).beat_length
+    beats = (first + k * beat for k in range(int((last - first) / beat) + 1))
+    here = at(peak)
+    return here >= max(at(moment) for moment in beats) and all(
+        here > at(end) for end in (first, last) if end != peak
+    )
 
 
 def _sung(score: Score, spans: tuple[Span, ...], start: Fraction, stop: Fraction) -> list[Note]:

@@ -398,6 +398,9 @@ def _resolve_dissonance(score: Score, reading: Reading, level: Level) -> Iterato
         goal, goal_id, when = found.resolution_pitch, found.resolution, found.resolution_time
         if goal is None or goal_id is None or when is None:
             continue
+        if goal.midi % 12 not in chord.chord(key).semitones:
+            # It is resolved within the chord that is named, or nobody can know whereto.
+            continue
         first, last = _bars_of(score, event.start, when + Fraction(1, 64))
         first = max(0, first - 1)
         yield Exercise(

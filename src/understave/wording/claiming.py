@@ -1119,6 +1119,9 @@ def _resolve_exercise(t: Told) -> Iterator[Claim]:
     if pitch is not None and goal is not None:
         yield n.Pull(t.start, t.end, pitch, goal.pitch_class, way)
         yield n.Sounds(t.start, t.end, pitch)
+    key, chord = t.key(), t.chord("chord")
+    if key is not None and chord is not None:
+        yield h.ChordIs(t.start, t.start, key, chord)
 
 
 def _sequence_exercise(t: Told) -> Iterator[Claim]:
