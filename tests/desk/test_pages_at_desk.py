@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import io
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from fractions import Fraction
 from functools import cache
 
@@ -30,12 +31,14 @@ from understave.desk.recent import Recent
 from understave.harmony.corrections import append_step
 from understave.harmony.reading import Correction
 from understave.harmony.trained import judge_score, read_judged
-from understave.lesson.folder import create_folder, open_folder
+from understave.lesson.folder import SETTINGS, create_folder, open_folder
 from understave.lesson.page_corrections import lesson_score, read_entries
 from understave.score.pages_heard import tell_page
 from understave.score.reader import read_score
+from understave.score.readers.page.page_reader import SEEN
 from understave.score.readers.page.picture_files import pictures_in
 from understave.theory.key import Key
+from understave.wording import phrasebook
 
 BARS = 4
 
@@ -189,6 +192,17 @@ def test_pictures_brought_in_together_are_read_as_one_and_reading_is_followed_an
     query["size"][1] += 1
     assert client.post("/api/import", params=query, content=first + second).status_code == 400
     assert list(lesson.folder.path.parent.glob("*-lesson*")) == []
+
+
+def test_what_was_seen_on_pages_is_said_in_the_language_of_the_lesson(desk):
+    client, lesson = desk
+    settings = lesson.folder.path / SETTINGS
+    settings.write_text(f'{settings.read_text("utf-8")}\n[lesson]\nlanguage = "de"\n', "utf-8")
+    lesson.score = replace(lesson.score, warnings=(SEEN, *lesson.score.warnings))
+    # What the panel says itself is not said again above it.
+    assert client.get("/api/lesson").json()["warnings"] == [phrasebook("de").remarks["page_seen"]]
+    damaged = client.post("/api/import", params={"name": "a.png"}, content=picture(10)[:30])
+    assert (damaged.status_code, damaged.json()["error"].split(",")[0]) == (422, "a.png ist kein Notentext")
 
 
 def test_what_happens_while_a_lesson_is_opened_again_is_not_lost(tmp_path, monkeypatch):

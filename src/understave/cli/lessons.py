@@ -104,8 +104,10 @@ def _elsewhere(folder: Path | None) -> Callable[[Event, str], Sequence[tuple[str
 def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    from understave.lesson.make import LessonOptions, make_lesson
+    from understave.lesson.folder import SETTINGS
+    from understave.lesson.make import LessonOptions, asked_of, make_lesson
     from understave.teaching import story
+    from understave.wording.remark_words import in_words
 
     source: Path = arguments.score
     if source == STANDARD and arguments.out is None:
@@ -151,8 +153,9 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
                 lambda share: progress.update(task, completed=share),
                 processes=min(_PROCESSES, os.cpu_count() or 1),
             )
+    language = asked_of(lesson.folder.path / SETTINGS).language
     for warning in lesson.score.warnings:
-        console.print(f"Note: {warning}", highlight=False)
+        console.print(f"Note: {in_words(warning, language)}", highlight=False)
     doubtful = len(story.worth_checking(lesson.score, lesson.reading))
     console.print(
         f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "

@@ -90,13 +90,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     console = Teller(soft_wrap=True, markup=False, emoji=False)
     # What other packages add and cannot be used is said once, in a line of its own, below.
     warnings.simplefilter("ignore", GuestWarning)
+    parsed = argparse.Namespace()
     try:
         parsed = parser().parse_args(arguments)
         run: Callable[[argparse.Namespace, Teller], int] = parsed.run
         with as_one(parsed), _in_the_teacher_s_conventions(parsed):
             return run(parsed, console)
     except UnderstaveError as error:
-        print(f"understave: {error}", file=sys.stderr)
+        print(f"understave: {_in_words(error, parsed)}", file=sys.stderr)
         return 2
     except BrokenPipeError:
         # What is still in the buffer would be written at the very end, and fail again.
@@ -113,6 +114,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     finally:
         for sentence in left_out():
             print(f"Note: {sentence}", file=sys.stderr)
+
+
+def _in_words(error: UnderstaveError, parsed: argparse.Namespace) -> str:
+    """Return what an error says, in the language that a command was asked for."""
+    language = getattr(parsed, "language", None)
+    if not language:
+        return str(error)
+    # Imported here because most commands that end so need no words.
+    from understave.wording.remark_words import in_words
+
+    return in_words(error, language)
 
 
 @contextmanager

@@ -67,6 +67,7 @@ from understave.teaching.stops import MINUTES
 from understave.theory.convention_choices import STANDARD, following
 from understave.theory.vocabulary import Language
 from understave.wording import SPOKEN, phrasebook
+from understave.wording.remark_words import in_words
 
 WIDTHS = (250.0, 180.0, 125.0, 88.0)
 """Millimetres for which the score is engraved, for screens from a projector to a phone."""
@@ -136,6 +137,14 @@ class Desk:
         if self.lesson is not None:
             self.lesson.speak(language)
         return language
+
+    async def in_its_words(self, error: UnderstaveError) -> str:
+        """Return what an error says in the language of the desk, in English where that cannot be read."""
+        try:
+            language = await asyncio.to_thread(self.speaks)
+        except UnderstaveError:
+            language = "en"
+        return in_words(error, language)
 
     def pools(self) -> tuple[work.Workers, work.Workers]:
         """Return the process that reads and those that engrave and list; use from one event loop."""
@@ -288,7 +297,7 @@ def make_app(desk: Desk, token: str, port: int) -> Guard:
             except TooLargeError:
                 raise
             except UnderstaveError as error:
-                return JSONResponse({"error": str(error)}, 422)
+                return JSONResponse({"error": await desk.in_its_words(error)}, 422)
             except asyncio.CancelledError:
                 task = asyncio.current_task()
                 if task is None or task.cancelling():
@@ -408,6 +417,7 @@ async def _lesson(desk: Desk, request: Request) -> Any:
     printed = await asyncio.to_thread(pages_panel.is_printed, lesson.folder)
     if printed:
         whole["warnings"] = pages_panel.not_in_panel(whole["warnings"])
+    whole["warnings"] = [in_words(warning, language) for warning in whole["warnings"]]
     return {
         **whole,
         "folder": lesson.folder.path.name,

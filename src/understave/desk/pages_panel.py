@@ -36,6 +36,7 @@ from understave.lesson.page_corrections import (
 )
 from understave.score import reader
 from understave.score.bar_text import BarTextError, add_up, lines_of, may_be_short, read_line
+from understave.score.remarks import Remark
 from understave.theory.vocabulary import Language
 
 if TYPE_CHECKING:
@@ -55,11 +56,12 @@ def is_printed(folder: LessonFolder) -> bool:
         return reader.is_printed(file.read(1024), folder.score.suffix)
 
 
+_IN_PANEL = ("page_compare", "page_copyright", "page_doubtful", "page_doubtful_many")
+
+
 def not_in_panel(warnings: Sequence[str]) -> list[str]:
     """Return the warnings about a score read from pages, without those that the panel says itself."""
-    from understave.score.readers.page.assembly import COMPARE, COPYRIGHT, DOUBTFUL_BARS
-
-    return [w for w in warnings if w not in (COMPARE, COPYRIGHT) and not w.startswith(DOUBTFUL_BARS)]
+    return [w for w in warnings if not (isinstance(w, Remark) and w.name in _IN_PANEL)]
 
 
 def _needed(folder: LessonFolder) -> Printed:
@@ -243,7 +245,7 @@ async def _read_anew(desk: Desk, path: Path) -> None:
         if printed.score.source != lesson.score.source:
             await desk.open(open_folder(path))
     except UnderstaveError as error:
-        desk.tell({"type": "trouble", "error": str(error)})
+        desk.tell({"type": "trouble", "error": await desk.in_its_words(error)})
     except Exception as error:  # nobody waits for this
         log = await asyncio.to_thread(partial(keep_fault, error, "reading corrected pages anew at the desk"))
         desk.tell({"type": "trouble", "error": fault_sentence(error, log)})

@@ -28,6 +28,7 @@ from understave.score.bar_text import BarTextError, TypedLine, read_line
 from understave.score.model import Score
 from understave.score.reader import as_engraved, is_printed, read_bytes, read_score
 from understave.score.readers.page.told_signs import Place, Told
+from understave.score.remarks import Remark
 from understave.score.retyped import with_bars
 from understave.score.timeline import MOST_BEATS, SMALLEST_BEAT
 from understave.score.write import with_source
@@ -279,5 +280,10 @@ def score_for(folder: Path, source: Path) -> Score:
     printed = read_printed(data, source.name, entries)
     if not printed.lost:
         return printed.score
-    lost = f"{printed.lost} entries in {FILE} belong to bars of other pages and are not used; they are kept."
+    lost = Remark(
+        "page_lost",
+        "{count} entries in {file} belong to bars of other pages and are not used; they are kept.",
+        count=printed.lost,
+        file=FILE,
+    )
     return replace(printed.score, warnings=(lost, *printed.score.warnings))

@@ -26,7 +26,7 @@ from understave.wording.guest_words import GROUP, guest_words, merge
 WHOLE = ("glosses", "numbers", "ordinals", "grammar", "numerals", "checking")
 """Tables that a language has for itself: English entries make no sense among its own."""
 _GAP = re.compile(r"\{(\w+)")
-_STRICT = ("phrases", "summaries", "page", "desk", "lanes", "spoken")
+_STRICT = ("phrases", "summaries", "page", "desk", "lanes", "spoken", "remarks")
 """Tables whose gaps are filled by name: one that English does not have could not be filled."""
 
 

@@ -84,7 +84,7 @@ class Phrasebook:
     and bars; `lane_events` what the lane of events and a search call them, by kind and label; `columns` and
     `cells` the heads and entries of tables; `pianos` our instruments; `reasons` why a chord is named as it
     is; `told` the sentences of the flowing story (see ``told.toml``); `talk` those of the spoken lesson
-    (``talk.toml``).
+    (``talk.toml``); `remarks` what readers say of a score (`score.remarks`).
     `exercises` have for each kind a ``prompt`` and an ``answer``, `contrasts` for each label what to listen
     for, `patterns` for each device how to make it (``recipe``) and what to ``try``. `stop_titles` name a
     stop and `questions` have what to ``ask`` at it and the ``answer``, by ``kind.label`` or by kind.
@@ -120,6 +120,7 @@ class Phrasebook:
     reasons: Mapping[str, Any]
     told: Mapping[str, Any]
     talk: Mapping[str, Any]
+    remarks: Mapping[str, str]
     grammar: Grammar
 
     def entry(self, kind: str, label: str) -> Entry | None:
@@ -216,6 +217,7 @@ def phrasebook(language: Language) -> Phrasebook:
         reasons=tables["reasons"],
         told=tables["told"],
         talk=tables["talk"],
+        remarks=tables["remarks"],
         grammar=_grammar(tables["grammar"], language),
     )
 

@@ -327,10 +327,10 @@ def test_pages_that_are_not_read_are_named_with_the_reason(tmp_path):
     count = len(writer.pages)
     read = read_page((tmp_path / "mixed.pdf").read_bytes())
     assert len(read.measures) == len(original("lock-water").measures)
-    assert "Pages without staves were left out: page 1." in read.warnings
+    assert "Pages without staves were left out: p. 1." in read.warnings
     left_out = "Pictures among engraved pages were left out (give them in a file of their own)"
-    assert f"{left_out}: page {count - 1}." in read.warnings
-    assert f"Staves of 6 lines were not read, only those of five: page {count}." in read.warnings
+    assert f"{left_out}: p. {count - 1}." in read.warnings
+    assert f"Staves of 6 lines were not read, only those of five: p. {count}." in read.warnings
     assert not [w for w in read_page(music).warnings if "left out" in w]
 
 

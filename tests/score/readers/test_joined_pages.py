@@ -170,5 +170,5 @@ def test_pages_of_other_sizes_and_pages_without_music_are_named(monkeypatch):
     assert said[1:] == (
         "The pages differ in size (page 3 has 200 by 100 pixels, page 1 200 by 300); "
         "look whether each is a page of this piece.",
-        "Pages without staves were left out: page 2.",
+        "Pages without staves were left out: p. 2.",
     )

@@ -155,7 +155,7 @@ def test_a_scan_behind_a_page_of_words_keeps_its_number_and_lies_as_its_page_is_
     monkeypatch.setattr(page_reader, "see", lambda picture, *_: pictures.append(picture) or sheet)
     read, bars = read_bars(made.getvalue(), "scan.pdf")
     assert {bar.frame.page for bar in bars} == {2}
-    assert "Pages without staves were left out: page 1." in read.warnings
+    assert "Pages without staves were left out: p. 1." in read.warnings
     assert [picture.shape for picture in pictures] == [shown.shape]
     # JPEG changes a picture a little.
     assert np.abs(pictures[0] - shown.astype(float)).mean() < 2

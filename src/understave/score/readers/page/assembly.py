@@ -40,6 +40,7 @@ from understave.score.readers.page.marks import (
 from understave.score.readers.page.solving import Solution, solve
 from understave.score.readers.page.told_signs import Frame, Known, Told, known_of
 from understave.score.readers.page.tuplets import Scaling, scalings
+from understave.score.remarks import Remark
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
 from understave.theory.pitch import LETTERS, Pitch
@@ -148,7 +149,13 @@ def assemble(
                 )
                 _take(solved[-1], one)
     if not any(event.heads for bar in solved for event in bar.on_page.events):
-        raise ScoreError(f"{name} has staves but no notes on them; there is nothing to read.")
+        raise ScoreError(
+            Remark(
+                "page_no_notes",
+                "{file} has staves but no notes on them; there is nothing to read.",
+                file=name,
+            )
+        )
     score = _score(solved, groups)
     title, composer = title_and_composer(sheets[0][1])
     printed = tuple(
@@ -295,18 +302,16 @@ def _score(solved: list[Solved], groups: list[tuple[int, int]]) -> Score:
     )
 
 
-COMPARE = (
+COMPARE = Remark(
+    "page_compare",
     "The notes were read from printed pages, and most mistakes go unnoticed; compare the score with your "
-    "pages before you rely on it."
+    "pages before you rely on it.",
 )
-COPYRIGHT = (
-    "An edition may be protected by copyright though the piece is not; make sure that you may use this one."
+COPYRIGHT = Remark(
+    "page_copyright",
+    "An edition may be protected by copyright though the piece is not; make sure that you may use this one.",
 )
 """These two are said at every import: what is read may be wrong, and is a copy of somebody's page."""
-DOUBTFUL_BARS = "On the page these bars do not add up, or may be read otherwise"
-"""How the sentence begins that names the bars of which the reader is least sure."""
-
-
 _SHOWN = 20
 """Bars that are named, the least sure ones."""
 
@@ -317,8 +322,21 @@ def _doubts(solved: Sequence[Solved], laid: Sequence[Measure]) -> tuple[str, ...
     if not doubtful:
         return ()
     shown = ", ".join(number for *_, number in sorted(doubtful[:_SHOWN], key=lambda bar: bar[1]))
-    more = f" and {len(doubtful) - _SHOWN} more" if len(doubtful) > _SHOWN else ""
-    return (f"{DOUBTFUL_BARS}: {shown}{more}; look at them first.",)
+    if len(doubtful) <= _SHOWN:
+        few = Remark(
+            "page_doubtful",
+            "On the page these bars do not add up, or may be read otherwise: {bars}; look at them first.",
+            bars=shown,
+        )
+        return (few,)
+    many = Remark(
+        "page_doubtful_many",
+        "On the page these bars do not add up, or may be read otherwise: {bars} and {more} more; look at "
+        "them first.",
+        bars=shown,
+        more=len(doubtful) - _SHOWN,
+    )
+    return (many,)
 
 
 def _upbeats(measures: Sequence[Measure]) -> set[int]:

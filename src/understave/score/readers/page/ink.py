@@ -20,6 +20,7 @@ import numpy.typing as npt
 from understave.errors import ScoreError, UnderstaveError
 from understave.score.pages_heard import tell_page
 from understave.score.readers.page.fonts import Font, along_curve, font_of, resolved
+from understave.score.remarks import Remark
 
 Matrix = tuple[float, float, float, float, float, float]
 Points = npt.NDArray[np.float64]
@@ -130,16 +131,29 @@ def read_pages(data: bytes, name: str) -> list[Page]:
         import pypdf.errors
     except ImportError as error:
         raise ScoreError(
-            "A PDF needs two more packages (pypdf and fonttools); install them with "
-            "'pip install understave[page]', or export the piece as MusicXML."
+            Remark(
+                "pdf_packages",
+                "A PDF needs two more packages (pypdf and fonttools); install them with "
+                "'pip install understave[page]', or export the piece as MusicXML.",
+            )
         ) from error
     try:
         reader = pypdf.PdfReader(io.BytesIO(data))
         if reader.is_encrypted and not reader.decrypt(""):
-            raise ScoreError(f"{name} is locked with a password; save it without one.")
+            raise ScoreError(
+                Remark("pdf_locked", "{file} is locked with a password; save it without one.", file=name)
+            )
         count = len(reader.pages)
         if count > MOST_PAGES:
-            raise ScoreError(f"{name} has {count} pages; give at most {MOST_PAGES}, one piece at a time.")
+            raise ScoreError(
+                Remark(
+                    "pdf_pages",
+                    "{file} has {count} pages; give at most {most}, one piece at a time.",
+                    file=name,
+                    count=count,
+                    most=MOST_PAGES,
+                )
+            )
         fonts: _Fonts = {}
         pages = []
         for number, page in enumerate(reader.pages, 1):
@@ -150,14 +164,29 @@ def read_pages(data: bytes, name: str) -> list[Page]:
         raise
     except pypdf.errors.DependencyError as error:  # AES is not in pypdf itself
         raise ScoreError(
-            f"{name} is protected by AES, and one more package is needed to open it; install that with "
-            "'pip install cryptography', or save the file without protection."
+            Remark(
+                "pdf_protected",
+                "{file} is protected by AES, and one more package is needed to open it; install that with "
+                "'pip install cryptography', or save the file without protection.",
+                file=name,
+            )
         ) from error
     except RecursionError as error:
-        raise ScoreError(f"{name} is a damaged PDF (its parts hold each other); export it again.") from error
+        raise ScoreError(
+            Remark(
+                "pdf_circular",
+                "{file} is a damaged PDF (its parts hold each other); export it again.",
+                file=name,
+            )
+        ) from error
     except Exception as error:  # a damaged file makes the library fail in any way
         raise ScoreError(
-            f"{name} is a PDF that cannot be read ({type(error).__name__}); export it again."
+            Remark(
+                "pdf_damaged",
+                "{file} is a PDF that cannot be read ({why}); export it again.",
+                file=name,
+                why=type(error).__name__,
+            )
         ) from error
 
 
@@ -297,7 +326,11 @@ class _Canvas:
         for operator, given in _operations(content):
             self.done += 1
             if self.done > MOST_OPERATORS:
-                raise ScoreError("A page of the PDF holds more than any page of music; export it again.")
+                raise ScoreError(
+                    Remark(
+                        "pdf_full", "A page of the PDF holds more than any page of music; export it again."
+                    )
+                )
             draw = _PATH.get(operator)
             if draw is not None:
                 draw(self, given)

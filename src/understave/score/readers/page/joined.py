@@ -17,6 +17,7 @@ from understave.score.formats import JPEG, PICTURE_SUFFIXES, PICTURES_BEGIN
 from understave.score.pages_heard import pages_heard
 from understave.score.readers.page.ink import MOST_PAGES
 from understave.score.readers.page.picture_files import pictures_in
+from understave.score.remarks import Remark
 
 SUFFIX = ".tiff"
 _QUALITY = 92
@@ -59,8 +60,12 @@ def joined(pages: Sequence[tuple[str, bytes]]) -> bytes:
     for name, data in pages:
         if not data.startswith(PICTURES_BEGIN):
             raise ScoreError(
-                f"{name} is no picture of a page (PNG, JPEG, TIFF), and only pictures are put together as "
-                "one piece; give it alone, or leave it out."
+                Remark(
+                    "joined_other",
+                    "{file} is no picture of a page (PNG, JPEG, TIFF), and only pictures are put together as "
+                    "one piece; give it alone, or leave it out.",
+                    file=name,
+                )
             )
     from PIL import Image, TiffImagePlugin
 
@@ -72,7 +77,13 @@ def joined(pages: Sequence[tuple[str, bytes]]) -> bytes:
             for grey in pictures_in(data, name):
                 count += 1
                 if count > MOST_PAGES:
-                    raise ScoreError(f"These are over {MOST_PAGES} pages; give one piece at a time.")
+                    raise ScoreError(
+                        Remark(
+                            "joined_pages",
+                            "These are over {most} pages; give one piece at a time.",
+                            most=MOST_PAGES,
+                        )
+                    )
                 how = (
                     {"compression": "jpeg", "quality": _QUALITY} if lossy else {"compression": "tiff_deflate"}
                 )

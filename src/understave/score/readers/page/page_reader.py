@@ -27,6 +27,7 @@ from understave.score.readers.page.layout import Sheet, sort_page
 from understave.score.readers.page.picture_files import Grey, pictures_in, pictures_in_pdf
 from understave.score.readers.page.seen_page import Looks, see
 from understave.score.readers.page.told_signs import Told
+from understave.score.remarks import Remark
 
 
 def read_page(data: bytes, name: str = "score.pdf", *, without: Collection[str] = ()) -> Score:
@@ -78,9 +79,10 @@ def _sorted_pages(
 
 WEIGHTS = Path(__file__).with_name("page-eyes.onnx")
 """Those of `training.page_seeing` that come with the package."""
-SEEN = (
+SEEN = Remark(
+    "page_seen",
     "These pages were read as pictures, which is less sure than a PDF made by a notation program: on clean "
-    "test pages about nine notes in ten were right, and two bars in three; on worn ones fewer."
+    "test pages about nine notes in ten were right, and two bars in three; on worn ones fewer.",
 )
 _SURE = 0.80
 """How sure the network is of all symbols on the whole, from which pages are read: below all clean pieces to
@@ -112,20 +114,31 @@ def _seen_pages(
         sheets.append(None if picture is None else see(picture, weights, looks))
         sizes.append(() if picture is None else picture.shape)
     music = tuple((i, sheet) for i, sheet in enumerate(sheets, 1) if sheet is not None and sheet.systems)
-    instead = "scan it anew, level and sharp, at 300 dpi, or give MusicXML or a notation program's own PDF"
     sure = [symbol.sure for _, sheet in music for symbol in sheet.symbols]
     if not sure:
         raise ScoreError(
-            f"No staves of five lines are seen on {name} (handwriting, tablature and chant are not read); "
-            f"{instead}."
+            Remark(
+                "page_nothing_seen",
+                "No staves of five lines are seen on {file} (handwriting, tablature and chant are not read); "
+                "scan it anew, level and sharp, at 300 dpi, or give MusicXML or a notation program's own "
+                "PDF.",
+                file=name,
+            )
         )
     if np.mean(sure) < _SURE:
         raise ScoreError(
-            f"Too little on {name} is seen for sure: the symbols to {100 * np.mean(sure):.0f} % on average, "
-            f"with {100 * _SURE:.0f} % needed (handwritten styles are not read); {instead}."
+            Remark(
+                "page_unsure",
+                "Too little on {file} is seen for sure: the symbols to {sure} % on average, with {least} % "
+                "needed (handwritten styles are not read); scan it anew, level and sharp, at 300 dpi, or "
+                "give MusicXML or a notation program's own PDF.",
+                file=name,
+                sure=f"{100 * np.mean(sure):.0f}",
+                least=f"{100 * _SURE:.0f}",
+            )
         )
-    lost = [str(i) for i, sheet in enumerate(sheets, 1) if sheet is None or not sheet.systems]
-    said = (*_other_sizes(sizes), *([f"{_NO_STAVES}: page {', '.join(lost)}."] if lost else []))
+    lost = [i for i, sheet in enumerate(sheets, 1) if sheet is None or not sheet.systems]
+    said = (*_other_sizes(sizes), *([_no_staves(lost)] if lost else []))
     return music, (SEEN, *said)
 
 
@@ -133,46 +146,83 @@ _OTHER_SIZE = 1.6
 """How many times as high or wide a page must be as the first to be named. Set by eye."""
 
 
-def _other_sizes(sizes: Sequence[tuple[int, ...]]) -> Iterator[str]:
+def _other_sizes(sizes: Sequence[tuple[int, ...]]) -> Iterator[Remark]:
     """Say of the first page whose size is far from that of the first that it may be another picture."""
     there = [(number, size) for number, size in enumerate(sizes, 1) if size]
     (first, (high, wide)), *others = there
     for number, (height, width) in others:
         if not all(1 / _OTHER_SIZE < a / b < _OTHER_SIZE for a, b in ((height, high), (width, wide))):
-            yield (
-                f"The pages differ in size (page {number} has {width} by {height} pixels, page {first} "
-                f"{wide} by {high}); look whether each is a page of this piece."
+            yield Remark(
+                "page_sizes",
+                "The pages differ in size (page {page} has {width} by {height} pixels, page {first} {wide} "
+                "by {high}); look whether each is a page of this piece.",
+                page=number,
+                width=width,
+                height=height,
+                first=first,
+                wide=wide,
+                high=high,
             )
             return
 
 
-_NO_STAVES = "Pages without staves were left out"
+def _no_staves(pages: Sequence[int]) -> Remark:
+    return Remark("page_no_staves", "Pages without staves were left out: p. {pages}.", pages=_listed(pages))
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    return ", ".join(map(str, numbers))
+
+
 _PICTURE = 0.2
 """Part of a page from which a picture on it is that of a page. Set by eye."""
 
 
 def _left_out(pages: Sequence[Page], sheets: Sequence[Sheet | None]) -> tuple[str, ...]:
     """Say which pages were not read, and why."""
-    of: dict[str, list[int]] = {}
+    of_lines: dict[int, list[int]] = {}
+    pictured: list[int] = []
+    empty: list[int] = []
     for number, (page, sheet) in enumerate(zip(pages, sheets, strict=True), 1):
         others = sheet.other_lines if sheet is not None else 0
         if others:
-            of.setdefault(f"Staves of {others} lines were not read, only those of five", []).append(number)
-        elif sheet is None and page.pictures > _PICTURE:
-            of.setdefault(
-                "Pictures among engraved pages were left out (give them in a file of their own)", []
-            ).append(number)
+            of_lines.setdefault(others, []).append(number)
         elif sheet is None:
-            of.setdefault(_NO_STAVES, []).append(number)
-    return tuple(
-        f"{what}: page{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}."
-        for what, numbers in of.items()
-    )
+            (pictured if page.pictures > _PICTURE else empty).append(number)
+    said = [
+        Remark(
+            "page_other_lines",
+            "Staves of {lines} lines were not read, only those of five: p. {pages}.",
+            lines=lines,
+            pages=_listed(numbers),
+        )
+        for lines, numbers in of_lines.items()
+    ]
+    if pictured:
+        left = Remark(
+            "page_pictures",
+            "Pictures among engraved pages were left out (give them in a file of their own): p. {pages}.",
+            pages=_listed(pictured),
+        )
+        said.append(left)
+    return (*said, *([_no_staves(empty)] if empty else []))
 
 
-def _why_nothing(others: list[int], name: str) -> str:
+def _why_nothing(others: list[int], name: str) -> Remark:
     if 6 in others:
-        return f"{name} holds tablature, which is not read; give the piece in staves of five lines."
+        return Remark(
+            "page_tablature",
+            "{file} holds tablature, which is not read; give the piece in staves of five lines.",
+            file=name,
+        )
     if 4 in others:
-        return f"{name} holds staves of four lines, as chant has; only staves of five lines are read."
-    return f"{name} has no staff lines on its pages; give a PDF that a notation program has made."
+        return Remark(
+            "page_chant",
+            "{file} holds staves of four lines, as chant has; only staves of five lines are read.",
+            file=name,
+        )
+    return Remark(
+        "page_no_lines",
+        "{file} has no staff lines on its pages; give a PDF that a notation program has made.",
+        file=name,
+    )

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from understave.errors import ScoreError, UnderstaveError
 from understave.score.pages_heard import tell_page
 from understave.score.readers.page.ink import MOST_PAGES
+from understave.score.remarks import Remark
 
 Grey = npt.NDArray[np.uint8]
 MOST_PIXELS = 60_000_000
@@ -37,7 +38,14 @@ def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
             opened = pillow.open(io.BytesIO(data), formats=("PNG", "JPEG", "TIFF"))
             for number, frame in enumerate(ImageSequence.Iterator(opened), 1):
                 if number > MOST_PAGES:
-                    raise ScoreError(f"{name} has over {MOST_PAGES} pages; give one piece at a time.")
+                    raise ScoreError(
+                        Remark(
+                            "picture_pages",
+                            "{file} has over {most} pages; give one piece at a time.",
+                            file=name,
+                            most=MOST_PAGES,
+                        )
+                    )
                 _not_too_large(frame, name, number)
                 tell_page(number, getattr(opened, "n_frames", 1))
                 yield _grey(ImageOps.exif_transpose(frame) or frame)
@@ -45,7 +53,11 @@ def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
         raise
     except Exception as error:  # a damaged file makes the library fail in any way
         raise ScoreError(
-            f"{name} is not a score but a damaged picture, which cannot be opened; scan the page again."
+            Remark(
+                "picture_damaged",
+                "{file} is not a score but a damaged picture, which cannot be opened; scan the page again.",
+                file=name,
+            )
         ) from error
 
 
@@ -85,7 +97,12 @@ def _picture_on(page: Any, name: str, number: int) -> Grey | None:
         raise
     except Exception as error:  # a coding that the library lacks, or a damaged one
         raise ScoreError(
-            f"The picture on page {number} of {name} cannot be opened; save that page as PNG and give it."
+            Remark(
+                "picture_closed",
+                "The picture on page {page} of {file} cannot be opened; save that page as PNG and give it.",
+                page=number,
+                file=name,
+            )
         ) from error
     if not shown:
         return None
@@ -125,8 +142,11 @@ def _pillow() -> Any:
         from PIL import Image
     except ImportError as error:
         raise ScoreError(
-            "A picture of a page needs one more package (pillow); install it with "
-            "'pip install understave[page]', or export the piece as MusicXML."
+            Remark(
+                "picture_package",
+                "A picture of a page needs one more package (pillow); install it with "
+                "'pip install understave[page]', or export the piece as MusicXML.",
+            )
         ) from error
     return Image
 
@@ -139,8 +159,13 @@ def _not_too_large(image: Any, name: str, number: int) -> None:
 def _not_more(pixels: int, most: int, name: str, number: int) -> None:
     if pixels > most:
         raise ScoreError(
-            f"Page {number} of {name} has {pixels // 1_000_000} million pixels; save it at 300 dpi, which is "
-            "enough."
+            Remark(
+                "picture_large",
+                "Page {page} of {file} has {millions} million pixels; save it at 300 dpi, which is enough.",
+                page=number,
+                file=name,
+                millions=pixels // 1_000_000,
+            )
         )
 
 

@@ -22,6 +22,7 @@ from lxml import etree
 
 from understave.errors import ScoreError
 from understave.score.readers.page.ink import Glyph, Outline
+from understave.score.remarks import Remark
 
 Points = npt.NDArray[np.float64]
 CODES: dict[int, str] = {
@@ -252,7 +253,10 @@ def fonts_folder() -> Path:
     found = find_spec("verovio")  # looked for only: it is not to be loaded in this process
     if found is None or found.origin is None:
         raise ScoreError(
-            "verovio, whose fonts show what symbols look like, is not installed; install it anew."
+            Remark(
+                "page_fonts",
+                "verovio, whose fonts show what symbols look like, is not installed; install it anew.",
+            )
         )
     return Path(found.origin).parent / "data"
 

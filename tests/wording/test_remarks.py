@@ -1,0 +1,77 @@
+"""What readers say of a score is said in every language, and in English as it stands in the code."""
+
+from __future__ import annotations
+
+import ast
+import pickle
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from understave.cli.program import main
+from understave.errors import ScoreError
+from understave.score.remarks import Remark
+from understave.wording import SPOKEN, phrasebook
+from understave.wording.remark_words import in_words
+
+SOURCE = Path(str(files("understave")))
+
+
+def in_code() -> dict[str, tuple[str, set[str]]]:
+    """Return each remark's English, and the names of its values."""
+    found: dict[str, tuple[str, set[str]]] = {}
+    for path in sorted(SOURCE.rglob("*.py")):
+        text = path.read_text("utf-8")
+        if "Remark(" not in text:
+            continue
+        for call in ast.walk(ast.parse(text)):
+            if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "Remark":
+                name, english = (ast.literal_eval(argument) for argument in call.args)
+                said = english, {str(keyword.arg) for keyword in call.keywords}
+                assert found.setdefault(name, said) == said, f"{name} is said in two ways"
+    return found
+
+
+def test_every_remark_has_its_words() -> None:
+    said = in_code()
+    assert len(said) > 25
+    assert {name: english for name, (english, _) in said.items()} == phrasebook("en").remarks
+    for language in SPOKEN:
+        for name, (_, values) in said.items():
+            # A value of its own for each gap: none is left out, and none asked for that is not there.
+            marks = {value: f"<{value}>" for value in values}
+            text = phrasebook(language).remarks[name].format(**marks)
+            assert all(mark in text for mark in marks.values()), (language, name)
+
+
+def test_a_remark_is_said_in_a_language_and_kept_in_another_process() -> None:
+    remark = Remark("page_no_staves", "Pages without staves were left out: p. {pages}.", pages="1, 3")
+    assert remark == "Pages without staves were left out: p. 1, 3."
+    for same in (remark, pickle.loads(pickle.dumps(remark))):
+        assert in_words(same, "en") == str(remark)
+        assert in_words(same, "de") == "Seiten ohne Notensysteme wurden ausgelassen: S. 1, 3."
+        assert in_words(same, "fr").endswith("p. 1, 3.")
+        assert in_words(pickle.loads(pickle.dumps(ScoreError(same))), "de").startswith("Seiten ohne")
+    assert (
+        in_words("Said by a guest.", "de")
+        == in_words(ScoreError("Said by a guest."), "fr")
+        == "Said by a guest."
+    )
+    # A German number has a comma; a file's name keeps its dot.
+    wide = Remark("pdf_locked", "{file} is locked", file="2.5")
+    assert in_words(wide, "de").startswith("2,5 ist")
+    assert in_words(Remark("pdf_locked", "{file} is locked", file="Op.2.5.pdf"), "de").startswith(
+        "Op.2.5.pdf"
+    )
+
+
+@pytest.mark.parametrize(("language", "told"), [("de", "beschädigtes Bild"), ("fr", "image endommagée")])
+def test_the_command_line_refuses_a_page_in_the_language_asked_for(
+    language: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = tmp_path / "page.png"
+    page.write_bytes(b"\x89PNG\r\n\x1a\n no picture")  # the signature of PNG (ISO/IEC 15948, 5.2)
+    given = ["lesson", str(page), "--out", str(tmp_path / "out"), "--language", language]
+    assert main(given) == 2
+    assert told in capsys.readouterr().err
