@@ -12,6 +12,7 @@ import pytest
 from understave.cli.program import main
 from understave.errors import ScoreError
 from understave.score.remarks import Remark
+from understave.theory.key import Key
 from understave.wording import SPOKEN, phrasebook
 from understave.wording.remark_words import in_words
 
@@ -53,17 +54,18 @@ def test_a_remark_is_said_in_a_language_and_kept_in_another_process() -> None:
         assert in_words(same, "de") == "Seiten ohne Notensysteme wurden ausgelassen: S. 1, 3."
         assert in_words(same, "fr").endswith("p. 1, 3.")
         assert in_words(pickle.loads(pickle.dumps(ScoreError(same))), "de").startswith("Seiten ohne")
-    assert (
-        in_words("Said by a guest.", "de")
-        == in_words(ScoreError("Said by a guest."), "fr")
-        == "Said by a guest."
-    )
+    guest = "Said by a guest."
+    assert in_words(guest, "de") == in_words(ScoreError(guest), "fr") == guest
     # A German number has a comma; a file's name keeps its dot.
     wide = Remark("pdf_locked", "{file} is locked", file="2.5")
     assert in_words(wide, "de").startswith("2,5 ist")
-    assert in_words(Remark("pdf_locked", "{file} is locked", file="Op.2.5.pdf"), "de").startswith(
-        "Op.2.5.pdf"
-    )
+    named = Remark("pdf_locked", "{file} is locked", file="Op.2.5.pdf")
+    assert in_words(named, "de").startswith("Op.2.5.pdf")
+    # So has a key its name there, in another process too.
+    flat = pickle.loads(pickle.dumps(Remark("midi_no_key", "{key} was estimated", key=Key.parse("Eb"))))
+    assert flat == "Eb major was estimated"
+    assert "; Es-Dur wurde" in in_words(flat, "de")
+    assert in_words(flat, "fr").endswith("mi bémol majeur.")
 
 
 @pytest.mark.parametrize(("language", "told"), [("de", "beschädigtes Bild"), ("fr", "image endommagée")])

@@ -107,6 +107,7 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
     from understave.lesson.folder import SETTINGS
     from understave.lesson.make import LessonOptions, asked_of, make_lesson
     from understave.teaching import story
+    from understave.wording import phrasebook
     from understave.wording.remark_words import in_words
 
     source: Path = arguments.score
@@ -154,8 +155,9 @@ def _lesson(arguments: argparse.Namespace, console: Console) -> int:
                 processes=min(_PROCESSES, os.cpu_count() or 1),
             )
     language = asked_of(lesson.folder.path / SETTINGS).language
+    note = phrasebook(language).desk["note"]
     for warning in lesson.score.warnings:
-        console.print(f"Note: {in_words(warning, language)}", highlight=False)
+        console.print(note.format(warning=in_words(warning, language)), highlight=False)
     doubtful = len(story.worth_checking(lesson.score, lesson.reading))
     console.print(
         f"{lesson.score.title}: {len(lesson.reading.spans)} chords in {len(lesson.score.measures)} bars, "

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from understave.theory.key import Key
+
 
 class Remark(str):
     """A sentence in English that carries what its words in other languages are found by.
@@ -15,13 +17,14 @@ class Remark(str):
 
     name: str
     english: str
-    values: dict[str, str]
+    values: dict[str, str | Key]
 
     def __new__(cls, name: str, english: str, /, **values: object) -> Remark:
         """Fill the gaps of the English sentence."""
-        filled = {key: str(value) for key, value in values.items()}
-        self = super().__new__(cls, english.format(**filled))
-        self.name, self.english, self.values = name, english, filled
+        kept = {key: value if isinstance(value, Key) else str(value) for key, value in values.items()}
+        shown = {key: value.name if isinstance(value, Key) else value for key, value in kept.items()}
+        self = super().__new__(cls, english.format(**shown))
+        self.name, self.english, self.values = name, english, kept
         return self
 
     def __getnewargs_ex__(self) -> tuple[tuple[str, str], dict[str, Any]]:

@@ -14,6 +14,7 @@ from itertools import groupby
 
 from understave.errors import ScoreError
 from understave.score.model import Measure, Note
+from understave.score.remarks import Remark
 
 LONGEST = 2000
 """Quarter notes that a bar may hold; far above any real one, and low enough to be written out."""
@@ -173,19 +174,32 @@ _TOLD = 4
 
 
 def _about_wrong(wrong: Sequence[Measure]) -> tuple[str, ...]:
-    told = [
-        f"Bar {bar.number} holds {plain(bar.length)} quarter notes where its meter "
-        f"{bar.beats}/{bar.beat_type} asks for {plain(bar.full_length)}"
-        for bar in wrong
-    ]
     if len(wrong) <= _TOLD:
-        return tuple(f"{sentence}; it is kept as it is." for sentence in told)
-    others = [bar.number for bar in wrong[1:]]
-    shown = ", ".join(others[:8]) + (" and so on" if len(others) > 8 else "")
-    return (
-        f"{told[0]}, and {len(others)} more bars do not fit their meter ({shown}); "
-        "they are kept as they are.",
+        return tuple(
+            Remark(
+                "bar_wrong",
+                "Bar {bar} holds {held} quarter notes where its meter {meter} asks for {due}; it is "
+                "kept as it is.",
+                bar=bar.number,
+                held=plain(bar.length),
+                meter=f"{bar.beats}/{bar.beat_type}",
+                due=plain(bar.full_length),
+            )
+            for bar in wrong
+        )
+    first, others = wrong[0], [bar.number for bar in wrong[1:]]
+    many = Remark(
+        "bar_wrong_many",
+        "Bar {bar} holds {held} quarter notes where its meter {meter} asks for {due}, and {more} more bars "
+        "do not fit their meter ({bars}); they are kept as they are.",
+        bar=first.number,
+        held=plain(first.length),
+        meter=f"{first.beats}/{first.beat_type}",
+        due=plain(first.full_length),
+        more=len(others),
+        bars=", ".join(others[:8]) + (" …" if len(others) > 8 else ""),
     )
+    return (many,)
 
 
 def _offset(

@@ -8,8 +8,10 @@ from __future__ import annotations
 import re
 
 from understave.score.remarks import Remark
+from understave.theory.key import Key
+from understave.theory.names import key_name
 from understave.theory.vocabulary import Language
-from understave.wording.phrasebook import phrasebook
+from understave.wording.phrasebook import Phrasebook, phrasebook
 
 _BROKEN = re.compile(r"([0-9]+)\.([0-9]+)")
 
@@ -21,8 +23,11 @@ def in_words(said: str | Exception, language: Language) -> str:
     if language == "en" or not isinstance(said, Remark):
         return str(said)
     book = phrasebook(language)
-    values = {
-        key: _BROKEN.sub(rf"\1{book.phrases['decimal']}\2", value) if _BROKEN.fullmatch(value) else value
-        for key, value in said.values.items()
-    }
+    values = {gap: _value(value, book) for gap, value in said.values.items()}
     return book.remarks[said.name].format(**values) if said.name in book.remarks else str(said)
+
+
+def _value(value: str | Key, book: Phrasebook) -> str:
+    if isinstance(value, Key):
+        return key_name(value, book.language)
+    return _BROKEN.sub(rf"\1{book.phrases['decimal']}\2", value) if _BROKEN.fullmatch(value) else value

@@ -28,6 +28,7 @@ from understave.score.readers.abc_fields import (
     tempo_of,
     text_of,
 )
+from understave.score.remarks import Remark
 from understave.score.ties import mark_both_ends
 from understave.score.timeline import Written, join_ties, lay_out, meter_filled_by
 from understave.score.write import with_source
@@ -207,8 +208,14 @@ def read_abc(data: bytes, name: str = "score.abc") -> Score:
     if not any(event.heads for voice in voices for b in voice.bars for event in b.events):
         raise ScoreError(f"{name} has no notes in its first tune; there is nothing to read.")
     if tunes > 1:
-        title = f" ({tune.titles[0]})" if tune.titles else ""
-        tune.warnings[f"The file holds {tunes} tunes; the first one{title} was read."] = None
+        title = tune.titles[0] if tune.titles else name
+        first = Remark(
+            "abc_tunes",
+            "The file holds {count} tunes; the first one ({title}) was read.",
+            count=tunes,
+            title=title,
+        )
+        tune.warnings[first] = None
     return with_source(_score(tune, voices))
 
 
@@ -318,8 +325,12 @@ def _head_field(tune: _Tune, name: str, value: str) -> None:
 
 
 def _not_understood(tune: _Tune, name: str, value: str) -> None:
-    what = {"K": "key", "L": "note length", "M": "meter"}[name]
-    tune.warnings[f"The {what} {name}:{value[:20]} could not be understood; correct it in the file."] = None
+    said = Remark(
+        "abc_field",
+        "What the file says in {field} could not be understood; correct it there.",
+        field=f"{name}:{value[:20]}",
+    )
+    tune.warnings[said] = None
 
 
 def _voice_field(tune: _Tune, value: str) -> None:
@@ -555,9 +566,11 @@ def _head(tune: _Tune, voice: _Voice, m: re.Match[str]) -> _Head:
     elif place in voice.accidentals:
         alter = voice.accidentals[place]
         if alter != voice.key.alteration(letter):
-            tune.warnings[
-                "An accidental was carried to another octave of its bar, as the ABC standard 2.1 rules."
-            ] = None
+            carried = Remark(
+                "abc_octaves",
+                "An accidental was carried to another octave of its bar, as the ABC standard 2.1 rules.",
+            )
+            tune.warnings[carried] = None
     else:
         alter = voice.key.alteration(letter)
     return _Head(Pitch(letter, alter, octave))
@@ -684,9 +697,10 @@ def _score(tune: _Tune, voices: list[_Voice]) -> Score:
         _trim_endings(voice)
     count = max(len(voice.bars) for voice in voices)
     if len({len(voice.bars) for voice in voices}) > 1:
-        tune.warnings[
-            "The voices have different numbers of bars; shorter ones were filled up with rests."
-        ] = None
+        filled = Remark(
+            "abc_filled", "The voices have different numbers of bars; shorter ones were filled up with rests."
+        )
+        tune.warnings[filled] = None
     bars: list[Measure] = []
     starts: list[Fraction] = []
     start = Fraction(0)
@@ -694,9 +708,12 @@ def _score(tune: _Tune, voices: list[_Voice]) -> Score:
         here = [voice.bars[i] for voice in voices if i < len(voice.bars)]
         lengths = {b.length for b in here}
         if len(lengths) > 1:
-            tune.warnings[f"The voices do not agree on how long bar {i + 1} is; the longest one counts."] = (
-                None
+            unlike = Remark(
+                "abc_lengths",
+                "The voices do not agree on how long bar {bar} is; the longest one counts.",
+                bar=i + 1,
             )
+            tune.warnings[unlike] = None
         length = max(lengths)
         bars.append(_measure(here, i, start, length))
         starts.append(start)

@@ -23,6 +23,7 @@ from understave.score.model import SYMBOLS, Direction, Measure, Note, Part, Scor
 from understave.score.proposals import take_out_proposals
 from understave.score.readers.mei_marks import Mark, Place, apply_marks
 from understave.score.readers.mei_tree import XML_ID, children, number, reference, tag, text_of, whole
+from understave.score.remarks import Remark
 from understave.score.small_print import with_small_print
 from understave.score.timeline import MOST_BEATS, SMALLEST_BEAT, Written, join_ties, lay_out
 from understave.score.write import with_source
@@ -142,9 +143,17 @@ def read_mei(data: bytes, name: str = "score.mei") -> Score:
     for said in ours:
         reader.warn(said)
     if repeated & {element.get(XML_ID) for element in score.iter("{*}note", "{*}measure")}:
-        reader.warn("Some ids occur more than once in the MEI file; those notes and bars got new ones.")
+        reader.warn(
+            Remark(
+                "mei_ids", "Some ids occur more than once in the MEI file; those notes and bars got new ones."
+            )
+        )
     if movements > 1:
-        reader.warn(f"The file holds {movements} movements; the first one was read.")
+        reader.warn(
+            Remark(
+                "mei_movements", "The file holds {count} movements; the first one was read.", count=movements
+            )
+        )
     _walk(reader, score, ())
     if not reader.bars:
         raise ScoreError(f"{name} has no measures; give an MEI file in common music notation.")
@@ -180,8 +189,11 @@ def _finished(reader: _Reader, root: etree._Element) -> Score:
         directions = _with_tempo(directions, reader.tempo)
     if reader.accidentals_inferred and any(measure.signature for measure in measures):
         reader.warn(
-            "The MEI file gives no sounding accidentals; they were taken from the key signatures and from "
-            "the accidentals before in the bar."
+            Remark(
+                "mei_accidentals",
+                "The MEI file gives no sounding accidentals; they were taken from the key signatures and "
+                "from the accidentals before in the bar.",
+            )
         )
     title, composer, metadata = _header(root)
     score = Score(
@@ -513,7 +525,9 @@ def _bar_meter(reader: _Reader, filled: Fraction) -> Meter:
             return beats, unit, symbol
     if meters:
         return meters[0]
-    reader.warn("The score states no meter; each bar was taken to be as long as what it holds.")
+    reader.warn(
+        Remark("mei_meter", "The score states no meter; each bar was taken to be as long as what it holds.")
+    )
     unit = 4
     while filled and (filled * unit / 4).denominator > 1 and unit < 64:
         unit *= 2
@@ -654,7 +668,7 @@ class _Layer:
         elif name in ("meterSig", "meterSigGrp", "keySig", "scoreDef", "staffDef"):
             self._change(child)
         elif name == "tabGrp":
-            self.reader.warn("Tablature was left out; only staff notation is read.")
+            self.reader.warn(Remark("mei_tablature", "Tablature was left out; only staff notation is read."))
 
     def _change(self, element: etree._Element) -> None:
         staff = self.reader.staves[self.staff]
@@ -706,7 +720,12 @@ class _Layer:
         if ppq is not None and staff.ppq and (nominal is None or abs(nominal * staff.ppq - ppq) >= 1):
             return _from_ticks(ppq, staff.ppq)
         if nominal is None:
-            reader.warn("Some notes have no duration in the MEI file; they were read as quarter notes.")
+            reader.warn(
+                Remark(
+                    "mei_duration",
+                    "Some notes have no duration in the MEI file; they were read as quarter notes.",
+                )
+            )
             return Fraction(1) * ratio
         return nominal
 
@@ -769,7 +788,9 @@ class _Layer:
         if octave is None:
             octave = whole(element.get("oct.ges"))
         if len(letter) != 1 or letter not in "ABCDEFG" or octave is None:
-            reader.warn("Notes without a pitch (percussion or unfinished ones) were left out.")
+            reader.warn(
+                Remark("mei_pitch", "Notes without a pitch (percussion or unfinished ones) were left out.")
+            )
             return None
         if element.get("grace") is not None:  # also one in a chord of which the rest is not
             grace, duration = True, Fraction(0)
@@ -835,7 +856,13 @@ class _Layer:
         # What an editor supplied is to be played, but where the source has a sign of its own.
         text = sounding or written or supplied
         if text is not None and text not in _ALTER:
-            self.reader.warn(f"The accidental {text!r} is not known; it was read as a natural.")
+            self.reader.warn(
+                Remark(
+                    "mei_accidental",
+                    "The accidental {accidental} is not known; it was read as a natural.",
+                    accidental=text,
+                )
+            )
         return None if text is None else _ALTER.get(text, 0)
 
 

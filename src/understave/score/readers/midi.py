@@ -33,6 +33,7 @@ from understave.score.readers.midi_time import (
     write_exact,
     write_played,
 )
+from understave.score.remarks import Remark
 from understave.score.spelling import Sounding, estimate_key, spell
 from understave.score.timeline import lay_out, meter_filled_by, sort_key
 from understave.score.write import with_source
@@ -80,8 +81,13 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     warnings: list[str] = []
     if file.endless:
         warnings.append(
-            f"{file.endless} notes have no end in the file: they last until their key is struck again, and "
-            f"no longer than {_UNENDED} quarter notes."
+            Remark(
+                "midi_endless",
+                "{count} notes have no end in the file: they last until their key is struck again, and no "
+                "longer than {most} quarter notes.",
+                count=file.endless,
+                most=_UNENDED,
+            )
         )
     played = _played(file)
     # A meter begins with a bar, wherever the bar before it stopped.
@@ -99,11 +105,18 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     else:
         written = write_played(played) if on_beats else write_played(played, spread=0.09)
         warnings.append(
-            "The times are as played, not as written: they were quantised to the nearest binary or triplet "
-            "division of each beat, and note values and rests are guesses."
+            Remark(
+                "midi_played",
+                "The times are as played, not as written: they were quantised to the nearest binary or "
+                "triplet division of each beat, and note values and rests are guesses.",
+            )
         )
     warnings.insert(
-        0, "MIDI holds no note values, rests, slurs or marks; what is printed for them is a guess."
+        0,
+        Remark(
+            "midi_guess",
+            "MIDI holds no note values, rests, slurs or marks; what is printed for them is a guess.",
+        ),
     )
     return with_source(_score(file, name, written, parts, seconds_a_beat, warnings))
 
@@ -298,8 +311,12 @@ def _on_tracked_beats(file: _File, warnings: list[str]) -> tuple[list[Played], f
     shift = -min(0.0, float(np.floor(min(played.start for played in out) + 0.1)))
     out = [replace(played, start=played.start + shift, end=played.end + shift) for played in out]
     warnings.append(
-        f"The file is a performance whose beats are not marked: they were found by ear, as it were (about "
-        f"{60 / period:.0f} a minute), so that bars, beats and note values may be wrong in places."
+        Remark(
+            "midi_beats",
+            "The file is a performance whose beats are not marked: they were found by ear, as it were (about "
+            "{pace} a minute), so that bars, beats and note values may be wrong in places.",
+            pace=f"{60 / period:.0f}",
+        )
     )
     return out, period
 
@@ -355,7 +372,10 @@ def _staves(file: _File, played: Sequence[Played], warnings: list[str]) -> tuple
             out[k] += hand
     if split:
         warnings.append(
-            "Both hands share one track: which hand plays a note was guessed from pitch and reach."
+            Remark(
+                "midi_hands",
+                "Both hands share one track: which hand plays a note was guessed from pitch and reach.",
+            )
         )
     return tuple(parts), out
 
@@ -431,7 +451,10 @@ def _score(
         ]
     )
     warnings.append(
-        "Sharps and flats were chosen by the key and the voice leading, since MIDI does not tell them."
+        Remark(
+            "midi_spelling",
+            "Sharps and flats were chosen by the key and the voice leading, since MIDI does not tell them.",
+        )
     )
     voices = _voices(written, parts)
     part_of = {s: p for p, part in enumerate(parts) for s in range(part.first_staff, part.last_staff + 1)}
@@ -484,7 +507,11 @@ def _guessed_meter(
     if pickup and first < pickup:
         meters = [(Fraction(0), *meter_filled_by(pickup)), (pickup, *meter)]
     warnings.append(
-        f"The file states no meter that can be trusted; {meter[0]}/{meter[1]} and its downbeats were guessed."
+        Remark(
+            "midi_meter",
+            "The file states no meter that can be trusted; {meter} and its downbeats were guessed.",
+            meter=f"{meter[0]}/{meter[1]}",
+        )
     )
     return moved, meters, scale
 
@@ -570,8 +597,15 @@ def _keys(
         inside = sum(heard[c] for c in (0, 2, 4, 5, 7, 9, 11)) / sum(heard)
         empty = inside < 0.85
     if not stated or empty:
-        why = "states C major, which its notes contradict" if empty else "states no key"
-        warnings.append(f"The file {why}; {likely.name} was estimated from its notes.")
+        none = Remark(
+            "midi_no_key", "The file states no key; {key} was estimated from its notes.", key=likely
+        )
+        other = Remark(
+            "midi_other_key",
+            "The file states C major, which its notes contradict; {key} was estimated from its notes.",
+            key=likely,
+        )
+        warnings.append(other if empty else none)
         return [(Fraction(0), likely)]
     if stated[0][0] > 0:
         stated.insert(0, (Fraction(0), stated[0][1]))
