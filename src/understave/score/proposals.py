@@ -14,6 +14,7 @@ from typing import cast
 
 from lxml import etree
 
+from understave.score.remarks import Remark
 from understave.stored import Stored
 
 
@@ -75,8 +76,12 @@ def take_out_proposals(root: etree._Element) -> tuple[str, ...]:
     if not labels:
         return ()
     return (
-        f"The {labels} chord and key labels that Understave had written into this file were left out; "
-        "a label changed in another program has to be given as a correction.",
+        Remark(
+            "file_labels",
+            "The {count} chord and key labels that Understave had written into this file were left out; "
+            "a label changed in another program has to be given as a correction.",
+            count=labels,
+        ),
     )
 
 

@@ -437,7 +437,7 @@ def test_bars_that_are_only_a_repeat_sign_are_told():
         + bar(sign.format("stop", "") + note("D4", 4), "3")
     )
     (warning,) = read_musicxml(text).warnings
-    assert "bar 2 " in warning
+    assert "(bar 2)" in warning
     assert "repeats another bar" in warning
 
 
@@ -500,7 +500,7 @@ def test_a_bar_that_no_value_fills_is_told_and_kept():
 def test_meters_at_once_are_told_with_their_bars():
     got = read_musicxml(against_two_four(*[note("R", 6, "eighth")] * 3), "x")
     (told,) = got.warnings
-    assert told.startswith("From bar 3 to 5 the Voice is in 6/8 and the Piano in 2/4")
+    assert told.startswith("In bars 3–5 part Voice is in 6/8 and part Piano in 2/4")
     assert "tuplets" in told
 
 

@@ -20,6 +20,7 @@ from understave.score import xmltree
 from understave.score.model import Direction, Measure, Note, Part, Score
 from understave.score.plain_text import printable
 from understave.score.readers.humdrum_spines import Row, rows_of
+from understave.score.remarks import Remark
 from understave.score.ties import mark_both_ends
 from understave.score.timeline import (
     MOST_BEATS,
@@ -119,11 +120,12 @@ def read_humdrum(data: bytes, name: str = "score.krn") -> Score:
         reader.directions[i] = replace(opened, end=stop)
     measures, warnings = lay_out(reader.bars, implicit=reader.implicit, fresh=reader.fresh)
     if reader.doubtful:
-        shown = ", ".join(reader.doubtful[:8]) + (" and others" if len(reader.doubtful) > 8 else "")
-        mended = (
-            *mended,
-            f"The note values of the staves do not agree in bar {shown}; notes there may be misplaced.",
+        unlike = Remark(
+            "kern_bars",
+            "The note values of the staves do not agree in bar {bars}; notes there may be misplaced.",
+            bars=", ".join(reader.doubtful[:8]) + (" …" if len(reader.doubtful) > 8 else ""),
         )
+        mended = (*mended, unlike)
     records = _records(text)
     composer = records.get("COM", "")
     if composer.count(",") == 1:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from understave.errors import ScoreError
+from understave.score.remarks import Remark
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,20 +161,20 @@ def _row(line: str, number: int, tracks: _Tracks, mended: dict[str, list[int]]) 
     fields = line.split("\t")
     if len(fields) != len(tracks.spines) and len(line.split()) == len(tracks.spines):
         fields = line.split()
-        mend("spaces or doubled tabs stood between fields")
+        mend("kern_tabs")
     if fields[0].startswith("**"):
-        mend("a second set of spines begins; it and what follows was left out")
+        mend("kern_second")
         tracks.spines.clear()
         return None
     if not all(fields):
         fields = [f or _null(fields) for f in fields]
-        mend("a field was empty")
+        mend("kern_empty")
     if len(fields) < len(tracks.spines):
-        mend("a split spine was not joined again")
+        mend("kern_split")
         if not tracks.join_to(len(fields)):
             fields += [_null(fields)] * (len(tracks.spines) - len(fields))
     elif len(fields) > len(tracks.spines):
-        mend("there were more fields than spines")
+        mend("kern_fields")
         tracks.split_to(len(fields))
     row = Row(number, tuple(fields), tuple(tracks.spines), _voices(tracks.spines), tuple(tracks.sources))
     if fields[0].startswith("*"):
@@ -183,9 +184,37 @@ def _row(line: str, number: int, tracks: _Tracks, mended: dict[str, list[int]]) 
     return row
 
 
-def _sentence(what: str, where: list[int]) -> str:
-    shown = ", ".join(map(str, where[:5])) + (" and others" if len(where) > 5 else "")
-    return f"The Humdrum file was mended: {what} (line {shown})."
+def _sentence(what: str, where: list[int]) -> Remark:
+    shown = ", ".join(map(str, where[:5])) + (" …" if len(where) > 5 else "")
+    mends = (
+        Remark(
+            "kern_tabs",
+            "The Humdrum file was mended: spaces or doubled tabs stood between fields (line {lines}).",
+            lines=shown,
+        ),
+        Remark(
+            "kern_second",
+            "The Humdrum file was mended: a second set of spines begins; it and what follows was left "
+            "out (line {lines}).",
+            lines=shown,
+        ),
+        Remark(
+            "kern_empty",
+            "The Humdrum file was mended: a field was empty (line {lines}).",
+            lines=shown,
+        ),
+        Remark(
+            "kern_split",
+            "The Humdrum file was mended: a split spine was not joined again (line {lines}).",
+            lines=shown,
+        ),
+        Remark(
+            "kern_fields",
+            "The Humdrum file was mended: there were more fields than spines (line {lines}).",
+            lines=shown,
+        ),
+    )
+    return next(mend for mend in mends if mend.name == what)
 
 
 def _voices(spines: list[int]) -> tuple[int, ...]:

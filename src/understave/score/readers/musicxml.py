@@ -49,6 +49,7 @@ from understave.score.readers.musicxml_time import (
     text_in,
     walk_bar,
 )
+from understave.score.remarks import Remark
 from understave.score.small_print import with_small_print, without_upper_notes
 from understave.score.timeline import Written, join_ties, lay_out
 from understave.theory.pitch import LETTERS, Pitch
@@ -483,13 +484,16 @@ def _about_meters(
         assert a is not None
         assert b is not None
         numbers = measures[first].number, measures[end - 1].number
-        where = (
-            f"In bar {numbers[0]}" if numbers[0] == numbers[1] else f"From bar {numbers[0]} to {numbers[1]}"
-        )
-        meant = f"the {labels[longer]} is in {a[0]}/{a[1]} and the {labels[shorter]} in {b[0]}/{b[1]}"
-        yield (
-            f"{where} {meant}, both counted in the same quarter notes, so that their bars begin together but "
-            "do not end together; if they are meant to, write the one as tuplets in the meter of the other."
+        yield Remark(
+            "xml_meters",
+            "In bars {bars} part {part} is in {meter} and part {other} in {shorter}, both counted in the "
+            "same quarter notes, so that their bars begin together but do not end together; if they are meant "
+            "to, write the one as tuplets in the meter of the other.",
+            bars=numbers[0] if numbers[0] == numbers[1] else "–".join(numbers),
+            part=labels[longer],
+            meter=f"{a[0]}/{a[1]}",
+            other=labels[shorter],
+            shorter=f"{b[0]}/{b[1]}",
         )
 
 
@@ -516,9 +520,7 @@ def read_tree(root: Element, name: str) -> Score:
     except UnderstaveError as error:
         raise ScoreError(f"{name} cannot be read: {error}") from error
     names = _part_names(root)
-    labels = [
-        names.get(part.get("id") or "", ("", False))[0] or f"part {k + 1}" for k, part in enumerate(parts)
-    ]
+    labels = [names.get(part.get("id") or "", ("", False))[0] or str(k + 1) for k, part in enumerate(parts)]
     warnings = [*ours, *said, *_about_meters(meters_at_once(meters, bars_of), meters, measures, labels)]
 
     score_parts: list[Part] = []
@@ -533,7 +535,15 @@ def read_tree(root: Element, name: str) -> Score:
         last = staff + staff_count(part) - 1
         score_parts.append(Part(own, printed, staff, last, hidden))
         if len(bars) != len(frames):
-            warnings.append(f"The {label} stops after {len(bars)} of {len(frames)} bars.")
+            warnings.append(
+                Remark(
+                    "xml_stops",
+                    "Part {part} stops after {count} of {all} bars.",
+                    part=labels[p],
+                    count=len(bars),
+                    all=len(frames),
+                )
+            )
         heads: list[Written] = []
         lines = Directions(staff, last)
         for measure, bar in zip(measures, bars, strict=False):
@@ -546,17 +556,29 @@ def read_tree(root: Element, name: str) -> Score:
         signs = [measure.number for measure, bar in zip(measures, bars, strict=False) if bar.repeats_another]
         if signs:
             warnings.append(
-                f"In {label} bar {', '.join(signs[:8])} is only a sign that repeats another bar; "
-                "write its notes out to have them read."
+                Remark(
+                    "xml_repeats",
+                    "In part {part} there is only a sign that repeats another bar (bar {bars}); write the "
+                    "notes out to have them read.",
+                    part=labels[p],
+                    bars=", ".join(signs[:8]),
+                )
             )
         if any(b.percussion for b in bars):
-            percussion.append(label)
+            percussion.append(labels[p])
         staff = last + 1
     if not written and percussion:
         raise ScoreError(f"{name} holds only unpitched percussion; harmony needs notes with pitch.")
     if not written:
         raise ScoreError(f"{name} holds no notes; give a score with notes in it.")
-    warnings += [f"The unpitched percussion of {label} is left out of the reading." for label in percussion]
+    warnings += [
+        Remark(
+            "xml_percussion",
+            "The unpitched percussion of part {part} is left out of the reading.",
+            part=label,
+        )
+        for label in percussion
+    ]
     title, composer, metadata = _metadata(root)
     return Score(
         title=title,
