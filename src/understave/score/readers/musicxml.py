@@ -487,8 +487,8 @@ def _about_meters(
         yield Remark(
             "xml_meters",
             "In bars {bars} part {part} is in {meter} and part {other} in {shorter}, both counted in the "
-            "same quarter notes, so that their bars begin together but do not end together; if they are meant "
-            "to, write the one as tuplets in the meter of the other.",
+            "same quarter notes, so that their bars begin together but do not end together; if they are "
+            "meant to, write the one as tuplets in the meter of the other.",
             bars=numbers[0] if numbers[0] == numbers[1] else "–".join(numbers),
             part=labels[longer],
             meter=f"{a[0]}/{a[1]}",
