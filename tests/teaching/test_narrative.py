@@ -257,6 +257,25 @@ def test_a_figure_that_comes_twice_is_not_what_a_piece_is_about(count, name):
     assert name_among(Thread(("motive", 1), told, (told,), 1.0), phrasebook("en").talk["curious"]) == name
 
 
+@pytest.mark.parametrize("language", SPOKEN)
+def test_a_second_figure_is_told_as_a_second_one(language):
+    """Three figures are met: each is told in other words, the later ones with the bar of the one before."""
+    score, reading = chorale(7)
+    voice, texts = Voice(score, reading, phrasebook(language)), []
+    for number, bar in enumerate((0, 4, 8), 1):
+        start = score.measures[bar].start
+        values = (("number", number), ("count", 5), ("first", Pitch.parse("E5")), ("hand", "left hand"))
+        told = Told(made("motive", "statement", start, start + 4, (), 1.0, values), 3.0, 1.0, 1.0)
+        moment = _Moment(told, Thread(("motive", number), told, (told,), 1.0))
+        texts.append(next(text for role, text, _ in _texts(voice, moment, {}, "", "five") if role == "heard"))
+        voice.tell(told.event)
+    marks = {"en": ("a second", "one more"), "de": ("eine zweite", "noch eine"), "fr": ("seconde", "encore")}
+    for text, mark, bar in zip(texts[1:], marks[language], (0, 4), strict=True):
+        assert mark in text.casefold()
+        assert f" {score.measures[bar].number}" in text
+    assert not any(mark in texts[0].casefold() for mark in marks[language])
+
+
 def test_only_the_other_change_of_light_answers_one():
     """The light goes at bar 16 of our own piece and comes back at bar 29 (its analysis by hand)."""
     score, reading = analysed("lock-water")

@@ -129,6 +129,8 @@ class Voice:
     book: Phrasebook
     used: dict[str, int] = field(default_factory=dict)
     said: set[str] = field(default_factory=set)
+    figures: tuple[Fraction, ...] = ()
+    """Where the figures told so far were met first."""
     just_pointed: bool = False
     longest: bool = False
     """Whether the longest of several words for a thing are taken, to reckon what fits."""
@@ -173,6 +175,8 @@ class Voice:
         for role in ("hear", "why", "hands"):
             name = f"{role} {event.kind} {event.label}"
             self.used[name] = self.used.get(name, 0) + 1
+        if _is_new_figure(event):
+            self.figures = (*self.figures, anchor(event))
 
     def words(self, moment: Fraction, end: Fraction) -> str:
         """Return the singer's words at what lasts from a moment to an end: new ones, not twice running."""
@@ -632,8 +636,12 @@ def _texts(
         template = entry.get("again", "")
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
-    hear = voice.one_of(event, "hear")
-    heard = sentence(voice.score, voice.reading, event, hear, voice.book, when)
+    hear, also = voice.one_of(event, "hear"), dict[str, Detail]()
+    if _is_new_figure(event) and (voice.figures or voice.longest):
+        hear, also = entry["hear_other"], {"before": (anchor(event), *voice.figures)[-1]}
+        if len(voice.figures) == 1:
+            also["second"] = 1
+    heard = sentence(voice.score, voice.reading, event, hear, voice.book, when, also)
     if not heard:
         return
     yield "heard", heard, hear
@@ -650,6 +658,11 @@ def _texts(
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         hands = voice.one_of(event, "hands")
         yield "hands", filled(voice.score, event, hands, voice.book, here), hands
+
+
+def _is_new_figure(event: Event) -> bool:
+    """Whether a figure is met here for the first time."""
+    return event in MOTIVE and event.label == "statement"
 
 
 def _can_answer(event: Event, before: Event) -> bool:
