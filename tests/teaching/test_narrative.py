@@ -52,6 +52,7 @@ from understave.teaching.narrative import (
 )
 from understave.teaching.telling_order import Thread, Told, ranked
 from understave.theory.key import Key
+from understave.theory.names import key_name
 from understave.theory.pitch import Pitch
 from understave.wording import say
 from understave.wording.claiming import is_true
@@ -319,6 +320,27 @@ def test_short_paragraphs_are_joined_within_a_movement_only():
         groups.append([(_Moment(at, Thread(("key",), at, (at,), 1.0)), [line])])
     assert [len(members) for members in _joined(groups, [])] == [3]
     assert [len(members) for members in _joined(groups, [Fraction(16)])] == [2, 1]
+
+
+@pytest.mark.parametrize(
+    ("labels", "arrives"),
+    [
+        ("C: I:4 G: V:8 V7:4 I:8 C: I:16", True),
+        ("C: I:4 G: I:8 V7:4 I:8 C: I:16", False),
+        ("C: I:16 F: I:8 C: I:16", False),
+    ],
+)
+def test_a_part_that_brings_its_key_says_so(labels, arrives):
+    score = build(" | ".join(["D5:4"] * 10), " | ".join(["G3:4"] * 10))
+    reading = Reading(spans_of(score, labels), ())
+    key = reading.spans[-2].key
+    values = (("key", key), ("bars", 4), ("letter", "B"), ("number", 2))
+    part = made("section", "section", Fraction(16), Fraction(24), (), 1.0, values)
+    for language in SPOKEN:
+        book = phrasebook(language)
+        told = sentence(score, reading, part, entry_of(part, book)["hear"], book)
+        assert told
+        assert (key_name(key, language) in told) is arrives
 
 
 def test_a_printed_word_that_means_itself_is_not_explained():

@@ -27,7 +27,7 @@ from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import key_of
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
-from understave.findings.form import FORM, SECTION, FormDetails
+from understave.findings.form import FORM, SECTION, FormDetails, arriving_key
 from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY, ending_key
 from understave.findings.modes import MODE_SWITCH
@@ -718,8 +718,8 @@ def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
 def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
     home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
-    ``away`` for a pedal point on the tonic of another key than home, ``between`` where music stood before a
-    return.
+    ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
+    point on the tonic of another key than home, ``between`` where music stood before a return.
     """
     found: dict[str, Detail] = dict(_between(event))
     close = CADENCE.of(event)
@@ -732,10 +732,23 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         found["sung"] = 1
     if event in KEY and _is_loud(score, event.start):
         found["loud"] = 1
+    if _arrives(reading, event):
+        found["arrives"] = 1
     held = PEDAL_POINT.of(event)
     if held is not None and held.key.tonic != home_of(reading).tonic:
         found["away"] = 1
     return found
+
+
+def _arrives(reading: Reading, event: Event) -> bool:
+    """Whether with a part its key arrives, after its dominant; home itself, left for another key, is no
+    promise of that.
+    """
+    part = SECTION.of(event)
+    if part is None or part.key is None or part.key != arriving_key(reading.spans, event.start):
+        return False
+    before = [span for span in reading.spans if span.start < event.start][-1]
+    return before.key != home_of(reading)
 
 
 def _is_loud(score: Score, moment: Fraction) -> bool:
