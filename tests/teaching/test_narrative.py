@@ -173,7 +173,7 @@ def test_a_single_part_with_its_coda_is_not_told_as_a_form(scheme, told):
         "scheme", Fraction(0), score.end, (), 1.0, FormDetails(scheme=scheme, sections=len(scheme.split()))
     )
     text = " ".join(c.text for c in narrate(score, replace(reading, events=(form,)), "five"))
-    assert ("It has" in text or "It is built as" in text) is told
+    assert ("The whole has" in text or "The whole is built as" in text) is told
 
 
 def test_letters_are_told_only_where_one_comes_again():
@@ -183,8 +183,8 @@ def test_letters_are_told_only_where_one_comes_again():
         details = FormDetails(scheme=scheme, sections=len(scheme.split()))
         form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, details)
         told[scheme] = narrate(score, replace(reading, events=(form,)), "five")[0].text
-    assert "It has two parts." in told["A B"]
-    assert "It has three parts: A – B – A′." in told["A B A'"]
+    assert "The whole has two parts." in told["A B"]
+    assert "The whole has three parts: A – B – A′." in told["A B A'"]
 
 
 def test_many_parts_are_told_by_the_name_of_the_form_or_by_what_comes_back():
@@ -194,7 +194,7 @@ def test_many_parts_are_told_by_the_name_of_the_form_or_by_what_comes_back():
         details = FormDetails(scheme=scheme, sections=6)
         form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, details)
         told[scheme] = narrate(score, replace(reading, events=(form,)), "five")[0].text
-    assert "It falls into six parts; the main idea comes back twice." in told["A B A C A B"]
+    assert "The whole falls into six parts; the main idea comes back twice." in told["A B A C A B"]
     assert "part" not in told["A B C D E F"]
 
 
@@ -237,9 +237,9 @@ def test_the_opening_says_what_matters_most(language):
 @pytest.mark.parametrize(
     ("label", "heart"),
     [
-        ("modulation", "It tells of a journey from home to G major."),
-        ("home", "It tells of a journey, and of the way back home."),
-        ("tonicization", "For a moment it looks out towards G major."),
+        ("modulation", "The piece tells of a journey from home to G major."),
+        ("home", "The piece tells of a journey, and of the way back home."),
+        ("tonicization", "For a moment the piece looks out towards G major."),
     ],
 )
 def test_of_a_journey_it_is_said_where_it_goes(label, heart):
