@@ -15,9 +15,10 @@ import pytest
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example
 
-from understave.findings.form import NAMES, evidence, find_form
+from understave.findings.form import NAMES, Section, _frames, arriving_key, evidence, find_form
 from understave.harmony.reading import Event
 from understave.score.model import Direction, Score
+from understave.theory.key import Key
 
 # Eight bars that end with a full cadence, and eight in another key, rhythm and accompaniment.
 A = [
@@ -191,6 +192,35 @@ class TestFrames:
         score = piece(A + B + A[:7] + after, A_LOW + B_LOW + A_LOW[:7] + under)
         closing = f"C: I:4 V6:4 I:4 V:4 I:4 V6:4 Cad64:2 V7:2 I:4 IV64:4 I:4 {chord}:4"
         assert "coda" not in [e.label for e in sections(score, f"{A_SPANS} {B_SPANS} {closing}")]
+
+    @pytest.mark.parametrize(
+        ("before", "first", "arrives"),
+        [
+            ("C: I:4 G: V:4 V7:4 I64:2 V:2", "G: I:8", "G"),
+            ("C: I:4 F: I:4 V:4 I:4", "G: I:8", None),
+            ("C: I:4 D: V:4 V7:4 I:4", "G: I:8", "G"),
+            ("C: I:4 G: I:4 V:4 V7:4", "G: I:8", None),
+            ("C: I:4 G: V:4 IV:4 ii:4", "G: I:8", None),
+            ("C: I:4 G: V:4 V7:4 V:4", "G: vi:8", None),
+        ],
+    )
+    def test_a_key_arrives_with_its_first_tonic_after_its_dominant(
+        self, before: str, first: str, arrives: str | None
+    ) -> None:
+        """A closing section follows a close in its key (Caplin 1998, chapter 8; from memory): where the key
+        only arrives, nothing is confirmed."""
+        spans = spans_of(build(" ".join(["C5:4"] * 6)), f"{before} {first}")
+        assert arriving_key(spans, Fraction(16)) == (Key.parse(arrives) if arrives else None)
+
+    @pytest.mark.parametrize(("before", "label"), [("I:8", "closing section"), ("V:8", "section")])
+    def test_bars_with_which_a_key_arrives_do_not_close(self, before: str, label: str) -> None:
+        score = piece([*A, *B, *A[:4]], [*A_LOW, *B_LOW, *A_LOW[:4]])
+        bars = list(score.measures)
+        bars[11] = replace(bars[11], repeat_end=True)
+        score = replace(score, measures=tuple(bars))
+        spans = spans_of(score, f"C: I:24 G: {before} I:16 C: I:32")
+        parts = [Section(a, b, (), 1.0) for a, b in ((0, 7), (8, 11), (12, 19))]
+        assert _frames(score, spans, parts)[1] == label
 
     def test_an_ending_on_the_cadence_has_no_coda(self) -> None:
         score = piece(A + B + A, A_LOW + B_LOW + A_LOW)

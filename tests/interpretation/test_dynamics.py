@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.findings.build import build, spans_of
 from tests.partial import event as made
 
 from understave.harmony.reading import Reading
@@ -22,6 +23,7 @@ from understave.interpretation.dynamics import (
     _fades_against_print,
     _Line,
     _reason,
+    _swell,
     dynamics,
     level_at,
 )
@@ -279,6 +281,26 @@ def test_nothing_is_said_to_grow_to_a_note_that_the_line_climbs_past():
     assert grown == [6]
     cut = piece(mark(0, "p"), mark(5, "diminuendo", "wedge", 7))
     assert not [h for h in dynamics(*cut)[1] if h.origin == "proposed" and h.kind == "crescendo"]
+
+
+@pytest.mark.parametrize(
+    ("upbeat", "downbeat", "told"),
+    [
+        ("A5:1/2 G5", "B5:1 A5", ("crescendo", 4)),
+        ("A5:1/2 G5", "F5:1 E5", ("swell", 3)),
+        ("A5:1/2 G5", "r:1 B5", ("swell", 3)),
+        ("A5:1/2 F5", "A5:1 G5", ("swell", 3)),
+    ],
+)
+def test_a_swell_does_not_turn_on_an_upbeat_that_leads_into_a_higher_downbeat(upbeat, downbeat, told):
+    """An upbeat strives to its downbeat (Riemann, Musikalische Dynamik und Agogik, 1884; from memory)."""
+    score = build(f"C5:1 D5 E5 {upbeat} | {downbeat} G5 F5", "C3:4 | C3:4")
+    reading = Reading(spans_of(score, "C: I:4 | I:4"), ())
+    moments = tuple(F(k, 2) for k in (0, 2, 4, 6, 7, 8, 10, 12, 14))
+    added = np.array([0.0, 1, 3, 8, 1.5, 7, 5, 4, 3])
+    line = _Line(moments, np.zeros(9), np.full(9, 20.0), {"height": added})
+    hairpin = _swell(score, reading, line, added, np.arange(9))
+    assert (hairpin.kind, hairpin.why.get("peak")) == told
 
 
 def test_nothing_grows_into_a_softer_mark():

@@ -52,6 +52,7 @@ from understave.teaching.narrative import (
 )
 from understave.teaching.telling_order import Thread, Told, ranked
 from understave.theory.key import Key
+from understave.theory.names import key_name
 from understave.theory.pitch import Pitch
 from understave.wording import say
 from understave.wording.claiming import is_true
@@ -172,7 +173,7 @@ def test_a_single_part_with_its_coda_is_not_told_as_a_form(scheme, told):
         "scheme", Fraction(0), score.end, (), 1.0, FormDetails(scheme=scheme, sections=len(scheme.split()))
     )
     text = " ".join(c.text for c in narrate(score, replace(reading, events=(form,)), "five"))
-    assert ("It has" in text or "It is built as" in text) is told
+    assert ("The whole has" in text or "The whole is built as" in text) is told
 
 
 def test_letters_are_told_only_where_one_comes_again():
@@ -182,8 +183,8 @@ def test_letters_are_told_only_where_one_comes_again():
         details = FormDetails(scheme=scheme, sections=len(scheme.split()))
         form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, details)
         told[scheme] = narrate(score, replace(reading, events=(form,)), "five")[0].text
-    assert "It has two parts." in told["A B"]
-    assert "It has three parts: A – B – A′." in told["A B A'"]
+    assert "The whole has two parts." in told["A B"]
+    assert "The whole has three parts: A – B – A′." in told["A B A'"]
 
 
 def test_many_parts_are_told_by_the_name_of_the_form_or_by_what_comes_back():
@@ -193,7 +194,7 @@ def test_many_parts_are_told_by_the_name_of_the_form_or_by_what_comes_back():
         details = FormDetails(scheme=scheme, sections=6)
         form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, details)
         told[scheme] = narrate(score, replace(reading, events=(form,)), "five")[0].text
-    assert "It falls into six parts; the main idea comes back twice." in told["A B A C A B"]
+    assert "The whole falls into six parts; the main idea comes back twice." in told["A B A C A B"]
     assert "part" not in told["A B C D E F"]
 
 
@@ -236,9 +237,9 @@ def test_the_opening_says_what_matters_most(language):
 @pytest.mark.parametrize(
     ("label", "heart"),
     [
-        ("modulation", "It tells of a journey from home to G major."),
-        ("home", "It tells of a journey, and of the way back home."),
-        ("tonicization", "For a moment it looks out towards G major."),
+        ("modulation", "The piece tells of a journey from home to G major."),
+        ("home", "The piece tells of a journey, and of the way back home."),
+        ("tonicization", "For a moment the piece looks out towards G major."),
     ],
 )
 def test_of_a_journey_it_is_said_where_it_goes(label, heart):
@@ -257,6 +258,25 @@ def test_a_figure_that_comes_twice_is_not_what_a_piece_is_about(count, name):
     assert name_among(Thread(("motive", 1), told, (told,), 1.0), phrasebook("en").talk["curious"]) == name
 
 
+@pytest.mark.parametrize("language", SPOKEN)
+def test_a_second_figure_is_told_as_a_second_one(language):
+    """Three figures are met: each is told in other words, the later ones with the bar of the one before."""
+    score, reading = chorale(7)
+    voice, texts = Voice(score, reading, phrasebook(language)), []
+    for number, bar in enumerate((0, 4, 8), 1):
+        start = score.measures[bar].start
+        values = (("number", number), ("count", 5), ("first", Pitch.parse("E5")), ("hand", "left hand"))
+        told = Told(made("motive", "statement", start, start + 4, (), 1.0, values), 3.0, 1.0, 1.0)
+        moment = _Moment(told, Thread(("motive", number), told, (told,), 1.0))
+        texts.append(next(text for role, text, _ in _texts(voice, moment, {}, "", "five") if role == "heard"))
+        voice.tell(told.event)
+    marks = {"en": ("a second", "one more"), "de": ("eine zweite", "noch eine"), "fr": ("seconde", "encore")}
+    for text, mark, bar in zip(texts[1:], marks[language], (0, 4), strict=True):
+        assert mark in text.casefold()
+        assert f" {score.measures[bar].number}" in text
+    assert not any(mark in texts[0].casefold() for mark in marks[language])
+
+
 def test_only_the_other_change_of_light_answers_one():
     """The light goes at bar 16 of our own piece and comes back at bar 29 (its analysis by hand)."""
     score, reading = analysed("lock-water")
@@ -271,6 +291,26 @@ def test_only_the_other_change_of_light_answers_one():
         assert any("is answered" in text for text in texts) is answered
 
 
+@pytest.mark.parametrize(
+    ("title", "named"),
+    [
+        ("Prelude in E flat major", True),
+        ("Präludium Es-Dur", True),
+        ("Prélude en mi bémol majeur", True),
+        ("Study in E♭ major", True),
+        ("Prelude in E major", False),
+        ("Prelude in A flat major", False),
+    ],
+)
+@pytest.mark.parametrize("language", SPOKEN)
+def test_a_key_that_the_title_names_is_not_named_again_at_once(language, title, named):
+    """Our own piece begins in E flat major (its analysis by hand)."""
+    score, reading = analysed("lock-water")
+    first = narrate(replace(score, title=title), reading, "minute", language=language)[0].lines[0]
+    key = {"en": "E flat major", "de": "Es-Dur", "fr": "mi bémol majeur"}[language]
+    assert (key not in first.text.replace(title, "")) is named
+
+
 def test_short_paragraphs_are_joined_within_a_movement_only():
     told = Told(made("key", "modulation", Fraction(0), Fraction(4), (), 1.0), 3.0, 1.0, 1.0)
     line = Line("heard", "So.", "", Fraction(0))
@@ -280,6 +320,27 @@ def test_short_paragraphs_are_joined_within_a_movement_only():
         groups.append([(_Moment(at, Thread(("key",), at, (at,), 1.0)), [line])])
     assert [len(members) for members in _joined(groups, [])] == [3]
     assert [len(members) for members in _joined(groups, [Fraction(16)])] == [2, 1]
+
+
+@pytest.mark.parametrize(
+    ("labels", "arrives"),
+    [
+        ("C: I:4 G: V:8 V7:4 I:8 C: I:16", True),
+        ("C: I:4 G: I:8 V7:4 I:8 C: I:16", False),
+        ("C: I:16 F: I:8 C: I:16", False),
+    ],
+)
+def test_a_part_that_brings_its_key_says_so(labels, arrives):
+    score = build(" | ".join(["D5:4"] * 10), " | ".join(["G3:4"] * 10))
+    reading = Reading(spans_of(score, labels), ())
+    key = reading.spans[-2].key
+    values = (("key", key), ("bars", 4), ("letter", "B"), ("number", 2))
+    part = made("section", "section", Fraction(16), Fraction(24), (), 1.0, values)
+    for language in SPOKEN:
+        book = phrasebook(language)
+        told = sentence(score, reading, part, entry_of(part, book)["hear"], book)
+        assert told
+        assert (key_name(key, language) in told) is arrives
 
 
 def test_a_printed_word_that_means_itself_is_not_explained():

@@ -44,6 +44,7 @@ from understave.teaching.stops import (
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN, phrasebook
+from understave.wording.gaps import fill
 
 ROOT = Path(__file__).parents[2]
 PIECES = ("chain-ferry", "lock-water")
@@ -412,3 +413,28 @@ def test_what_hardly_differs_in_a_return_is_not_named_as_new(changed, told, only
     ]
     found = stops._most_different(score, back, differences)
     assert (found["differences"], found.get("only_in")) == (told, only_in)
+
+
+@pytest.mark.parametrize(
+    ("tune", "under", "new"),
+    [
+        ("C5:1 D5:1 E5:1 D5:1", "C3:1 E3:1 G3:1 E3:1", "more notes in both"),
+        ("C5:1 D5:1 E5:1 D5:1", "C3:2 G3:2", "more notes in the melody"),
+        ("D5:2 C5:2", "C3:1 E3:1 G3:1 E3:1", "more notes in the accompaniment"),
+        ("E5:4", "C3:4", "fewer notes in both"),
+        ("D5:2 C5:2", "C3:2 A3:2", ""),
+    ],
+)
+def test_what_is_new_in_melody_and_accompaniment_is_said_or_nothing(tune, under, new):
+    score = build(f"C5:2 E5:2 | {tune}", f"C3:2 E3:2 | {under}")
+    reading = Reading(spans_of(score, "C: I:4 | I:4"), ())
+    both = made("difference", "both varied", 4, 8, (), 1.0, (("from_start", 0), ("from_end", 4)))
+    assert stops._in_both(score, reading, [both]) == new
+    told = stops._told_plainly({"differences": ("both varied",)}, new)
+    assert told == ({"differences": (new,)} if new else {})
+    values = {"opening": 1, **told}
+    for language in SPOKEN:
+        book = phrasebook(language)
+        form = book.questions["return"]
+        ask, answer = (fill(form[name], values, score, book) for name in ("ask_aloud", "aloud"))
+        assert (ask.count("?") == 2, answer.count(".") == 2) == (bool(new), bool(new))

@@ -321,6 +321,20 @@ def test_no_english_is_left_in_a_lesson(language: str) -> None:
     assert {word for text in told for word in english_in(own.sub("", text))} == set()
 
 
+def test_french_high_signs_stand_after_a_space_that_does_not_break() -> None:
+    """A no-break space before ; : ! ? and inside « » (Lexique des règles typographiques en usage à
+    l'Imprimerie nationale, on punctuation; from memory)."""
+    told = [
+        CHOICE.sub(r"\5", part)
+        for path, text in texts(own_tables("fr"))
+        if path[0] not in ("checking", "grammar")
+        for part in (text.values() if isinstance(text, dict) else text if isinstance(text, list) else [text])
+        if isinstance(part, str)
+    ]
+    assert sum(";" in text for text in told) > 200
+    assert not [text for text in told if re.search(r" [;:!?»]|«[^\u00a0\u202f]|[\w})’][;!?»]", text)]
+
+
 def test_a_french_sentence_begins_with_a_capital() -> None:
     score, reading = example("lock-water")
     for level in LEVELS:

@@ -6,10 +6,12 @@ import argparse
 import codecs
 import io
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+from rich.text import Text
 
 from understave.errors import UnderstaveError
 
@@ -39,8 +41,26 @@ def show_what_can_be_shown() -> None:
             stream.reconfigure(errors="understave")
 
 
+_HELD = {0x00A0: "\ue0a0", 0x202F: "\ue0a1"}
+"""Signs of private use that stand for no-break spaces while lines are broken."""
+_FREED = {ord(sign): chr(space) for space, sign in _HELD.items()}
+
+
 class Teller(Console):
-    """A console that leaves it to `main` to end where nobody reads on (``understave show ... | head``)."""
+    """A console that breaks no line at a no-break space and leaves it to `main` to end where nobody reads on
+    (``understave show ... | head``).
+    """
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """Yield the segments of what is to be shown; rich itself breaks lines at any white space."""
+        shown = options or self.options
+        if isinstance(renderable, str):
+            renderable = self.render_str(renderable, highlight=shown.highlight, markup=shown.markup)
+        if isinstance(renderable, Text):
+            renderable = renderable.copy()
+            renderable.plain = renderable.plain.translate(_HELD)
+        for segment in super().render(renderable, options):
+            yield segment._replace(text=segment.text.translate(_FREED))
 
     def on_broken_pipe(self) -> None:
         """Go on with the BrokenPipeError that is being handled; rich itself would end with exit code 1."""

@@ -38,7 +38,7 @@ from typing import TypeAlias
 import numpy as np
 
 from understave.findings import sung_sections
-from understave.findings.closes import AUTHENTIC, find_closes
+from understave.findings.closes import AUTHENTIC, find_closes, is_tonic
 from understave.findings.form_names import form_name
 from understave.findings.keyplan import ending_key, home_key
 from understave.findings.kinds import Kind, Lane
@@ -561,9 +561,32 @@ def _frames(score: Score, spans: tuple[Span, ...], sections: Sequence[Section]) 
         ended = section.last + 1 < bars and (
             score.measures[section.last].repeat_end or score.measures[section.last + 1].repeat_start
         )
-        if ended and size <= max(4, bars // 8) and len(within) == 1 and within != {home}:
+        reached = arriving_key(spans, score.measures[section.first].start) is None
+        if ended and reached and size <= max(4, bars // 8) and len(within) == 1 and within != {home}:
             labels[k] = "closing section"
     return labels
+
+
+def arriving_key(spans: tuple[Span, ...], moment: Fraction) -> Key | None:
+    """Return the key whose tonic is heard for the first time at a moment, after music on its dominant or in
+    the key of that; None where no key arrives.
+    """
+    at = next((i for i, span in enumerate(spans) if span.start <= moment < span.end), 0)
+    if at == 0:
+        return None
+    key = spans[at].key
+    dominant = key.tonic.shift(1)
+    before = spans[at - 1]
+    promised = dominant in (before.key.tonic, before.numeral.chord(before.key).root)
+    if not promised or not is_tonic(spans[at].numeral.chord(key), key):
+        return None
+    for span in reversed(spans[:at]):
+        chord = span.numeral.chord(key)
+        if span.key == key and is_tonic(chord, key) and chord.bass == key.tonic:
+            return None
+        if span.key not in (key, before.key):
+            break
+    return key
 
 
 def _is_short(head: Section, bars: int) -> bool:

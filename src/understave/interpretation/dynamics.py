@@ -488,6 +488,8 @@ def _swell(
     up, down = height - added[start], height - added[stop]
     rises = rises and up >= _CLEAR and notes[0].midi < highest.midi
     falls = falls and down >= _CLEAR and notes[-1].midi < highest.midi
+    # What turned on an upbeat would turn before its goal.
+    falls = falls and not _leads_up(score, reading.spans, highest)
     if rises and not falls:
         # A line that climbs on at once has its peak there: it grows to that, or nothing is said.
         peak = _climbs_on(score, reading.spans, highest, peak)
@@ -516,6 +518,19 @@ def _swell(
         detail = replace(detail, chord=span.numeral, key=span.key)
     why = DYNAMICS.event(label, first, last, (note.id,) if note else (), 0.6, detail)
     return Hairpin(first, peak if label == "swell" else None, last, label, "proposed", why)
+
+
+def _leads_up(score: Score, spans: tuple[Span, ...], note: Note) -> bool:
+    """Whether a note is an upbeat (in the last beat of its bar, or after its half) that leads without a rest
+    into a higher one on the next downbeat.
+    """
+    bar = score.measure_at(note.onset)
+    after = [other for other in texture_of(score, spans).melody if note.onset < other.onset <= bar.end]
+    if not after or 2 * (note.onset - bar.start) < bar.length:
+        return False
+    ends = [note.end, *(other.end for other in after)]
+    connected = all(b.onset - end < bar.beat_length for end, b in zip(ends, after, strict=False))
+    return connected and after[-1].onset == bar.end and after[-1].midi > note.midi
 
 
 def _climbs_on(score: Score, spans: tuple[Span, ...], highest: Note, peak: Fraction) -> Fraction:

@@ -27,7 +27,7 @@ from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import key_of
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
-from understave.findings.form import FORM, SECTION, FormDetails
+from understave.findings.form import FORM, SECTION, FormDetails, arriving_key
 from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY, ending_key
 from understave.findings.modes import MODE_SWITCH
@@ -48,7 +48,8 @@ from understave.interpretation.tension import home_of
 from understave.score.model import Score
 from understave.teaching.links import link_between
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
-from understave.theory.names import key_name
+from understave.theory.key import Key
+from understave.theory.names import LANGUAGES, key_name
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import claims_of, is_true, is_true_of
 from understave.wording.gaps import can_fill, fill, printed_bars
@@ -128,6 +129,8 @@ class Voice:
     book: Phrasebook
     used: dict[str, int] = field(default_factory=dict)
     said: set[str] = field(default_factory=set)
+    figures: tuple[Fraction, ...] = ()
+    """Where the figures told so far were met first."""
     just_pointed: bool = False
     longest: bool = False
     """Whether the longest of several words for a thing are taken, to reckon what fits."""
@@ -172,6 +175,8 @@ class Voice:
         for role in ("hear", "why", "hands"):
             name = f"{role} {event.kind} {event.label}"
             self.used[name] = self.used.get(name, 0) + 1
+        if _is_new_figure(event):
+            self.figures = (*self.figures, anchor(event))
 
     def words(self, moment: Fraction, end: Fraction) -> str:
         """Return the singer's words at what lasts from a moment to an end: new ones, not twice running."""
@@ -278,13 +283,26 @@ def _title(voice: Voice) -> Iterator[_Said]:
         (event for event in voice.reading.events if event in KEY and event.start <= runs[0][1]), None
     )
     title = voice.score.title.strip()
-    name = "title" if title else "untitled"
+    name = "untitled" if not title else "title_named" if _names(title, runs[0][0]) else "title"
     one = len({r[0] for r in runs}) == 1
     form = words[f"{name}_one" if one else name]
     text = form.format(title=title, key=key_name(runs[0][0], voice.book.language))
     key, start, _ = runs[0]
     claimed = (KeyIs(start, start, key), *((OneKey(start, voice.score.end, key),) if one else ()))
     yield text, (first,) if first is not None else (), claimed
+
+
+def _names(title: str, key: Key) -> bool:
+    """Whether a title names a key in any language: "Prelude in E minor", "Walzer es-Moll"."""
+    plain = _in_words(title)
+    return any(
+        re.search(rf"\b{re.escape(_in_words(key_name(key, language)))}\b", plain) for language in LANGUAGES
+    )
+
+
+def _in_words(text: str) -> str:
+    words = text.casefold().replace("♭", " flat").replace("♯", " sharp")
+    return " ".join(re.split(r"[\s\u2010\u2011-]+", words))
 
 
 def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:
@@ -618,8 +636,12 @@ def _texts(
         template = entry.get("again", "")
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
-    hear = voice.one_of(event, "hear")
-    heard = sentence(voice.score, voice.reading, event, hear, voice.book, when)
+    hear, also = voice.one_of(event, "hear"), dict[str, Detail]()
+    if _is_new_figure(event) and (voice.figures or voice.longest):
+        hear, also = entry["hear_other"], {"before": (anchor(event), *voice.figures)[-1]}
+        if len(voice.figures) == 1:
+            also["second"] = 1
+    heard = sentence(voice.score, voice.reading, event, hear, voice.book, when, also)
     if not heard:
         return
     yield "heard", heard, hear
@@ -636,6 +658,11 @@ def _texts(
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         hands = voice.one_of(event, "hands")
         yield "hands", filled(voice.score, event, hands, voice.book, here), hands
+
+
+def _is_new_figure(event: Event) -> bool:
+    """Whether a figure is met here for the first time."""
+    return event in MOTIVE and event.label == "statement"
 
 
 def _can_answer(event: Event, before: Event) -> bool:
@@ -691,8 +718,8 @@ def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
 def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
     home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
-    ``away`` for a pedal point on the tonic of another key than home, ``between`` where music stood before a
-    return.
+    ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
+    point on the tonic of another key than home, ``between`` where music stood before a return.
     """
     found: dict[str, Detail] = dict(_between(event))
     close = CADENCE.of(event)
@@ -705,10 +732,23 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         found["sung"] = 1
     if event in KEY and _is_loud(score, event.start):
         found["loud"] = 1
+    if _arrives(reading, event):
+        found["arrives"] = 1
     held = PEDAL_POINT.of(event)
     if held is not None and held.key.tonic != home_of(reading).tonic:
         found["away"] = 1
     return found
+
+
+def _arrives(reading: Reading, event: Event) -> bool:
+    """Whether with a part its key arrives, after its dominant; home itself, left for another key, is no
+    promise of that.
+    """
+    part = SECTION.of(event)
+    if part is None or part.key is None or part.key != arriving_key(reading.spans, event.start):
+        return False
+    before = [span for span in reading.spans if span.start < event.start][-1]
+    return before.key != home_of(reading)
 
 
 def _is_loud(score: Score, moment: Fraction) -> bool:

@@ -34,6 +34,7 @@ from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import DIFFERENCE, RETURN
 from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sounding_notes import soundings
+from understave.findings.texture import texture_of
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
@@ -767,7 +768,7 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
             if details.return_start == event.start and o.label != "different continuation"
         ]
         if hows:
-            found |= _most_different(score, event, hows)
+            found |= _told_plainly(_most_different(score, event, hows), _in_both(score, reading, hows))
     return found
 
 
@@ -791,6 +792,38 @@ def _most_different(score: Score, back: Event, differences: Sequence[Event]) -> 
     if len(every) == 1 and back.end - back.start > score.measures[min(every)].length:
         found["only_in"] = score.measures[min(every)].start
     return found
+
+
+def _told_plainly(found: Mapping[str, Detail], in_both: str) -> dict[str, Detail]:
+    """Say of a return in which everything is new what is new in it; where that is not known, nothing is."""
+    names = found["differences"]
+    assert isinstance(names, tuple)
+    if "both varied" not in names:
+        return dict(found)
+    plain = tuple(in_both if name == "both varied" else str(name) for name in names)
+    plain = tuple(name for name in plain if name)
+    return {**found, "differences": plain} if plain else {}
+
+
+_MANY = Fraction(4, 3)
+"""How many times as many notes are heard as more notes (set by ear)."""
+
+
+def _in_both(score: Score, reading: Reading, differences: Sequence[Event]) -> str:
+    """Return where a return has more notes or fewer than its model, ``""`` where in neither of its parts."""
+    melody = {note.id for note in texture_of(score, reading.spans).melody}
+    changed: dict[str, list[str]] = {}
+    for part, is_tune in (("melody", True), ("accompaniment", False)):
+        onsets = [note.onset for note in score.notes if (note.id in melody) == is_tune]
+        before = after = 0
+        for event, details in DIFFERENCE.all(differences):
+            after += sum(event.start <= t < event.end for t in onsets)
+            before += sum(details.from_start <= t < details.from_end for t in onsets)
+        if before and after and not 1 / _MANY < Fraction(after, before) < _MANY:
+            changed.setdefault("more" if after > before else "fewer", []).append(part)
+    for way, parts in changed.items():
+        return f"{way} notes in {'both' if len(parts) > 1 else f'the {parts[0]}'}"
+    return ""
 
 
 def _foreign_in(applied: AppliedChordDetails) -> dict[str, Detail]:
