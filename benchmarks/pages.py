@@ -30,6 +30,7 @@ page of our own study are read and counted so; the flattening of pages was made 
 With ``--without-meter`` the first page of each piece is engraved by verovio with its meter hidden, and the
 second, which prints none, is read alone: right is a meter that the reader infers as the score has it, 4/4
 standing for 2/2, whose bars hold the same. Second pages of pieces that change their meter are left out.
+To the pieces some in other meters are added.
 
 With ``--pictures clean`` the pages are read as pictures of 300 dpi, with ``--pictures worn`` as worn ones
 (`engraved.worn`, with fixed seeds), with ``--pictures photographed`` as a phone takes them, curled, aslant
@@ -97,6 +98,24 @@ HELD = (
     "performance-earlier/bach-fugue-bwv-865/xml_score.musicxml",
     "performance-earlier/haydn-keyboard-sonatas-49-1/xml_score.musicxml",
 )
+OTHER_METERS = tuple(
+    f"harmony/train/{name}/score.mxl"
+    for name in (
+        "lieder/hensel-fanny-mendelssohn-6-lieder-op-9-2-ferne",
+        "lieder/hensel-fanny-mendelssohn-6-lieder-op-9-5-der-maiabend",
+        "lieder/paradis-maria-theresia-von-12-lieder-1786-05-die-tanne-sieh-doris-wie-vom-mond-bestrahlt",
+        "lieder/reichardt-louise-zwolf-deutsche-und-italianische-romantische-gesange-01-fruhlingslied",
+        "lieder/reichardt-louise-zwolf-gesange-07-volkslied",
+        "lieder/reichardt-louise-zwolf-gesange-09-der-spinnerin-nachtlied",
+        "lieder/reichardt-louise-zwolf-gesange-11-daphne-am-bach",
+        "lieder/reichardt-louise-zwolf-gesange-op-3-04-wachtelwacht",
+        "lieder/schumann-robert-frauenliebe-und-leben-op-42-3-ich-kanns-nicht-fassen",
+        "preludes/the-well-tempered-clavier-i-04",
+        "preludes/the-well-tempered-clavier-i-11",
+        "preludes/the-well-tempered-clavier-i-20",
+    )
+)
+"""More pieces whose meter is to be inferred, in 2/4, 3/4, 6/4, 3/8, 6/8, 9/8 and 12/8; five have upbeats."""
 
 _MADE = {"worn": engraved.worn, "photographed": engraved.photographed}
 NoteRow = tuple[str, Fraction, Fraction]
@@ -458,7 +477,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         console.print(scans(given.list) if given.scans else photographs())
         return 0
     rows: list[Row] = []
-    paths = _chosen(given.split, given.pieces, console)
+    pieces = BUILD if given.split == "build" else HELD
+    paths = _chosen((*pieces, *OTHER_METERS) if given.without_meter else pieces, given.pieces, console)
     if given.without_meter:
         console.print(unprinted_meters(paths))
         return 0
@@ -478,11 +498,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
-def _chosen(split: str, words: Sequence[str], console: Console) -> list[Path]:
-    """Return the pieces of a split whose path holds one of some words, all where there are none."""
+def _chosen(names: Sequence[str], words: Sequence[str], console: Console) -> list[Path]:
+    """Return the pieces whose path holds one of some words, all where there are none."""
     root = Path(__file__).resolve().parents[1]
     out = []
-    for name in BUILD if split == "build" else HELD:
+    for name in names:
         path = root / name if name.startswith("examples") else data_folder() / name
         if words and not any(word in name for word in words):
             continue

@@ -10,6 +10,7 @@ from fractions import Fraction
 from functools import cache
 from io import BytesIO
 from pathlib import Path
+from types import SimpleNamespace
 
 import pypdf
 import pytest
@@ -25,6 +26,7 @@ from understave.score.readers.musicxml import read_musicxml
 from understave.score.readers.page import smufl
 from understave.score.readers.page.page_reader import read_bars, read_page
 from understave.score.readers.page.told_signs import Told
+from understave.score.readers.page.unprinted_meter import Fitted, infer_meter
 
 EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 needs_lilypond = pytest.mark.skipif(not engraved.lilypond(), reason="LilyPond is not installed here")
@@ -425,3 +427,13 @@ def test_a_meter_that_was_told_at_the_first_bar_is_not_inferred():
     read, _ = read_bars(page, told=[Told(bars[0].frame.middle, meter=(3, 4))])
     assert {(m.beats, m.beat_type) for m in read.measures} == {(3, 4)}
     assert not [w for w in read.warnings if "No meter is printed" in w]
+
+
+def test_of_meters_in_which_bars_fit_nearly_as_well_the_simpler_is_taken():
+    event = SimpleNamespace(beam=None, is_rest=False)
+
+    def cost(worse):
+        return infer_meter(lambda *meter: [Fitted(worse * (meter == (4, 4)), [Fraction(0)], [1], [event])])
+
+    assert cost(0) == cost(0.2) == (4, 4)
+    assert cost(0.5) == (3, 4)

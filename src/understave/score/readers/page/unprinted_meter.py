@@ -18,6 +18,10 @@ METERS = ((4, 4), (3, 4), (2, 4), (6, 8), (3, 8), (9, 8), (3, 2), (12, 8), (6, 4
 ENOUGH = 32
 """Bars from which the meter is inferred. Set by hand: with more it takes longer and is no surer."""
 
+_TIE = 0.25
+"""How much dearer than the cheapest meter, a bar, the simpler one may be. Set by hand: far below the price of
+anything missing or too many, above that of a note that stands a little off its place."""
+
 
 class Fitted(NamedTuple):
     """How a bar comes out in a meter: what mending it costs, and its notes with their onsets and values."""
@@ -34,7 +38,9 @@ def infer_meter(fitted: Callable[[int, int], Sequence[Fitted]]) -> tuple[int, in
     for beats, unit in METERS:
         by_length.setdefault(Fraction(4 * beats, unit), []).append((beats, unit))
     tried = [(fitted(*meters[0]), meters) for meters in by_length.values()]
-    bars, meters = min(tried, key=lambda one: sum(bar.cost for bar in one[0]))
+    costs = [sum(bar.cost for bar in bars) for bars, _ in tried]
+    tie = min(costs) + _TIE * sum(len(bar.events) > 0 for bar in tried[0][0])
+    bars, meters = next(one for one, cost in zip(tried, costs, strict=True) if cost <= tie)
     return min(meters, key=lambda meter: sum(_across(bar, beat_of(*meter)) for bar in bars))
 
 
