@@ -115,7 +115,7 @@ OTHER_METERS = tuple(
         "preludes/the-well-tempered-clavier-i-20",
     )
 )
-"""More pieces whose meter is to be inferred, in 2/4, 3/4, 6/4, 3/8, 6/8, 9/8 and 12/8; five have upbeats."""
+"""More pieces whose meter is to be inferred, in 2/4, 3/4, 6/4, 3/8, 6/8, 9/8 and 12/8; six have upbeats."""
 
 _MADE = {"worn": engraved.worn, "photographed": engraved.photographed}
 NoteRow = tuple[str, Fraction, Fraction]
