@@ -27,6 +27,11 @@ corrections a page: notes to be changed, added or taken out, the bars laid besid
 fewest. Nothing was learnt from or set by these pages. With ``--photographs`` made photographs of the first
 page of our own study are read and counted so; the flattening of pages was made while looking at these.
 
+With ``--without-meter`` the first page of each piece is engraved by verovio with its meter hidden, and the
+second, which prints none, is read alone: right is a meter that the reader infers as the score has it, 4/4
+standing for 2/2, whose bars hold the same. Second pages of pieces that change their meter are left out.
+To the pieces some in other meters are added.
+
 With ``--pictures clean`` the pages are read as pictures of 300 dpi, with ``--pictures worn`` as worn ones
 (`engraved.worn`, with fixed seeds), with ``--pictures photographed`` as a phone takes them, curled, aslant
 and in shadow (`engraved.photographed`), by the weights that come with the package, or those of
@@ -47,6 +52,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from lxml import etree
 from rich.console import Console
 from rich.table import Table
 
@@ -92,6 +98,24 @@ HELD = (
     "performance-earlier/bach-fugue-bwv-865/xml_score.musicxml",
     "performance-earlier/haydn-keyboard-sonatas-49-1/xml_score.musicxml",
 )
+OTHER_METERS = tuple(
+    f"harmony/train/{name}/score.mxl"
+    for name in (
+        "lieder/hensel-fanny-mendelssohn-6-lieder-op-9-2-ferne",
+        "lieder/hensel-fanny-mendelssohn-6-lieder-op-9-5-der-maiabend",
+        "lieder/paradis-maria-theresia-von-12-lieder-1786-05-die-tanne-sieh-doris-wie-vom-mond-bestrahlt",
+        "lieder/reichardt-louise-zwolf-deutsche-und-italianische-romantische-gesange-01-fruhlingslied",
+        "lieder/reichardt-louise-zwolf-gesange-07-volkslied",
+        "lieder/reichardt-louise-zwolf-gesange-09-der-spinnerin-nachtlied",
+        "lieder/reichardt-louise-zwolf-gesange-11-daphne-am-bach",
+        "lieder/reichardt-louise-zwolf-gesange-op-3-04-wachtelwacht",
+        "lieder/schumann-robert-frauenliebe-und-leben-op-42-3-ich-kanns-nicht-fassen",
+        "preludes/the-well-tempered-clavier-i-04",
+        "preludes/the-well-tempered-clavier-i-11",
+        "preludes/the-well-tempered-clavier-i-20",
+    )
+)
+"""More pieces whose meter is to be inferred, in 2/4, 3/4, 6/4, 3/8, 6/8, 9/8 and 12/8; six have upbeats."""
 
 _MADE = {"worn": engraved.worn, "photographed": engraved.photographed}
 NoteRow = tuple[str, Fraction, Fraction]
@@ -243,14 +267,50 @@ def photographs() -> Table:
 
 
 def _bars_on_first_page(made: bytes) -> int:
+    return len(read_page(_one_page(made, 0), "page.pdf").measures)
+
+
+def _one_page(made: bytes, index: int) -> bytes:
     import io
 
     import pypdf
 
     writer, alone = pypdf.PdfWriter(), io.BytesIO()
-    writer.add_page(pypdf.PdfReader(io.BytesIO(made)).pages[0])
+    writer.add_page(pypdf.PdfReader(io.BytesIO(made)).pages[index])
     writer.write(alone)
-    return len(read_page(alone.getvalue(), "page.pdf").measures)
+    return alone.getvalue()
+
+
+def _meter_hidden(source: bytes) -> bytes:
+    """Hide the meter at the beginning of every part."""
+    root = etree.fromstring(source)
+    for part in root.iter("part"):
+        for sign in part[0].iter("time"):
+            sign.set("print-object", "no")
+    return etree.tostring(root)
+
+
+def unprinted_meters(paths: Sequence[Path]) -> Table:
+    """Read first pages whose meter is hidden, and second pages alone, and count the meters inferred right."""
+    table = Table("piece", "meter", "first page, meter hidden", "second page alone")
+    right, read = [0, 0], [0, 0]
+    for path in paths:
+        there = read_score(path)
+        made = engraved.verovio_pdf(_meter_hidden(there.source), "Leipzig")
+        meters = {(m.beats, m.beat_type) for m in there.measures}
+        true = there.measures[0].beats, there.measures[0].beat_type
+        cells = []
+        for page in range(min(_pages(made), 2 if len(meters) == 1 else 1)):
+            first = read_page(_one_page(made, page), path.parent.name).measures[0]
+            found = first.beats, first.beat_type
+            as_is = found == ((4, 4) if true == (2, 2) else true)
+            right[page] += as_is
+            read[page] += 1
+            cells.append(f"{found[0]}/{found[1]}{'' if as_is else ' WRONG'}")
+        print(path.parent.name, true, cells, flush=True)
+        table.add_row(path.parent.name, f"{true[0]}/{true[1]}", *cells)
+    table.add_row("right", "", *(f"{a} of {b}" for a, b in zip(right, read, strict=True)))
+    return table
 
 
 def _count(
@@ -409,6 +469,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--photographs", action="store_true", help="read made photographs of our own page")
     parser.add_argument("--scans", action="store_true", help="read scanned editions instead")
+    parser.add_argument("--without-meter", action="store_true", help="read pages that print no meter")
     given = parser.parse_args(arguments)
     seen = (given.pictures, given.weights) if given.pictures else None
     console = Console(width=130)
@@ -416,14 +477,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         console.print(scans(given.list) if given.scans else photographs())
         return 0
     rows: list[Row] = []
-    root = Path(__file__).resolve().parents[1]
-    for name in BUILD if given.split == "build" else HELD:
-        path = root / name if name.startswith("examples") else data_folder() / name
-        if given.pieces and not any(word in name for word in given.pieces):
-            continue
-        if not path.is_file():
-            console.print(f"{name} is not here; left out")
-            continue
+    pieces = BUILD if given.split == "build" else HELD
+    paths = _chosen((*pieces, *OTHER_METERS) if given.without_meter else pieces, given.pieces, console)
+    if given.without_meter:
+        console.print(unprinted_meters(paths))
+        return 0
+    for path in paths:
         for engraver in given.engravers:
             if engraver == "LilyPond" and not engraved.lilypond():
                 continue
@@ -437,6 +496,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if given.fit:
         _print_fit(rows)
     return 0
+
+
+def _chosen(names: Sequence[str], words: Sequence[str], console: Console) -> list[Path]:
+    """Return the pieces whose path holds one of some words, all where there are none."""
+    root = Path(__file__).resolve().parents[1]
+    out = []
+    for name in names:
+        path = root / name if name.startswith("examples") else data_folder() / name
+        if words and not any(word in name for word in words):
+            continue
+        if path.is_file():
+            out.append(path)
+        else:
+            console.print(f"{name} is not here; left out")
+    return out
 
 
 def _table(rows: Sequence[Row], engravers: Sequence[str]) -> Table:

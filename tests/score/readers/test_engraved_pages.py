@@ -10,6 +10,7 @@ from fractions import Fraction
 from functools import cache
 from io import BytesIO
 from pathlib import Path
+from types import SimpleNamespace
 
 import pypdf
 import pytest
@@ -23,7 +24,9 @@ from understave.errors import ScoreError
 from understave.score.reader import read_score
 from understave.score.readers.musicxml import read_musicxml
 from understave.score.readers.page import smufl
-from understave.score.readers.page.page_reader import read_page
+from understave.score.readers.page.page_reader import read_bars, read_page
+from understave.score.readers.page.told_signs import Told
+from understave.score.readers.page.unprinted_meter import Fitted, infer_meter
 
 EXAMPLES = Path(__file__).resolve().parents[3] / "examples"
 needs_lilypond = pytest.mark.skipif(not engraved.lilypond(), reason="LilyPond is not installed here")
@@ -354,3 +357,83 @@ def test_a_prelude_comes_back_from_its_page():
     there = read_score(path)
     read = read_page(engraved.verovio_pdf(there.source, "Leland"))
     assert (notes(read) & notes(there)).total() >= 0.99 * len(there.notes)
+
+
+def eighths(*names):
+    beams = ["begin", *["continue"] * (len(names) - 2), "end"]
+    return "".join(
+        note(n, 2, "eighth").replace("</note>", f'<beam number="1">{b}</beam></note>')
+        for n, b in zip(names, beams, strict=True)
+    )
+
+
+def quarters(*names):
+    return "".join(note(n, 4, "quarter") for n in names)
+
+
+def dotted_half(name):
+    return note(name, 12, "half").replace("</type>", "</type><dot/>")
+
+
+LILT = quarters("C5") + note("D5", 2, "eighth")
+UNPRINTED = {
+    "2/4": ["", quarters("C5", "E5"), eighths("C5", "D5") + quarters("E5"), quarters("F5", "D5")],
+    "3/4": [quarters("G4"), quarters("C5", "E5", "G5"), eighths("C5", "D5") + quarters("E5", "G5")],
+    "3/4 which only its upbeat would take for 6/8": [
+        note("G4", 2, "eighth") + eighths("A4", "B4"),
+        dotted_half("C5"),
+        eighths("C5", "D5", "E5", "F5", "E5", "D5"),
+    ],
+    "6/8": [
+        note("G4", 2, "eighth"),
+        eighths("C5", "D5", "E5") + eighths("F5", "E5", "D5"),
+        dotted_half("C5"),
+    ],
+    "6/8 without beams": ["", *[LILT * 2] * 3],
+    "9/8": ["", *[eighths("C5", "D5", "E5") + eighths("F5", "E5", "D5") + eighths("C5", "D5", "E5")] * 2],
+    "4/4": ["", note("C5", 16, "whole"), quarters("C5", "E5", "G5", "E5")],
+}
+"""Of each meter an upbeat, empty where there is none, and bars."""
+
+
+@cache
+def unprinted(case):
+    """A score in the meter of a case, and its page with the meter hidden."""
+    beats, unit = (int(number) for number in case.split()[0].split("/"))
+    upbeat, *whole = UNPRINTED[case]
+    signs = attributes(beats=beats, beat_type=unit).replace("<time>", '<time print-object="no">')
+    first = bar(upbeat, "0", ' implicit="yes"') if upbeat else ""
+    bars = first + "".join(bar(notes_in, str(k)) for k, notes_in in enumerate(whole, 1))
+    there = read_musicxml(score(bars.replace('">', f'">{signs}', 1)))
+    return there, engraved.verovio_pdf(there.source)
+
+
+@pytest.mark.parametrize("case", UNPRINTED)
+def test_a_meter_that_is_not_printed_is_inferred_from_the_bars(case):
+    there, page = unprinted(case)
+    meter = case.split()[0]
+    read = read_page(page)
+    assert {f"{m.beats}/{m.beat_type}" for m in read.measures} == {meter}
+    assert [m.length for m in read.measures] == [m.length for m in there.measures]
+    assert [m.number for m in read.measures] == [m.number for m in there.measures]
+    assert notes(read) == notes(there)
+    (inferred,) = (w for w in read.warnings if "No meter is printed" in w)
+    assert f"so {meter} was inferred" in inferred
+
+
+def test_a_meter_that_was_told_at_the_first_bar_is_not_inferred():
+    _, page = unprinted("6/8")
+    _, bars = read_bars(page)
+    read, _ = read_bars(page, told=[Told(bars[0].frame.middle, meter=(3, 4))])
+    assert {(m.beats, m.beat_type) for m in read.measures} == {(3, 4)}
+    assert not [w for w in read.warnings if "No meter is printed" in w]
+
+
+def test_of_meters_in_which_bars_fit_nearly_as_well_the_simpler_is_taken():
+    event = SimpleNamespace(beam=None, is_rest=False)
+
+    def cost(worse):
+        return infer_meter(lambda *meter: [Fitted(worse * (meter == (4, 4)), [Fraction(0)], [1], [event])])
+
+    assert cost(0) == cost(0.2) == (4, 4)
+    assert cost(0.5) == (3, 4)

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from itertools import takewhile
 
 from understave.errors import ScoreError
 from understave.score.accidentals import key_alteration
@@ -24,6 +25,7 @@ from understave.score.readers.page.carried_signs import USUAL_CLEFS, Carried
 from understave.score.readers.page.certainty import DOUBTFUL, Signs, confidence, signs_of
 from understave.score.readers.page.curves import Ties, ties_of
 from understave.score.readers.page.events import ACCIDENTALS, Event, Head, events_of, reach, usual_width
+from understave.score.readers.page.ink import Box
 from understave.score.readers.page.layout import Sheet, System
 from understave.score.readers.page.marks import (
     NoteMarks,
@@ -40,6 +42,7 @@ from understave.score.readers.page.marks import (
 from understave.score.readers.page.solving import Solution, solve
 from understave.score.readers.page.told_signs import Frame, Known, Told, known_of
 from understave.score.readers.page.tuplets import Scaling, scalings
+from understave.score.readers.page.unprinted_meter import ENOUGH, METERS, Fitted, beat_of, infer_meter
 from understave.score.remarks import Remark
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
@@ -76,11 +79,24 @@ class Solved:
     start: Fraction = Fraction(0)
     settled: bool = False
     """Whether a person has said that it is right, or what it holds."""
+    figures: frozenset[Box] = frozenset()
+    """Figures that are those of its tuplets."""
 
     @property
     def sure(self) -> float:
         """The probability that it is right, 0 to 1."""
         return 1.0 if self.settled else confidence(self.signs)
+
+
+@dataclass(frozen=True, slots=True)
+class _Unsolved:
+    """A bar before it is put in time: where it stands, what is known of it, and the part of each staff."""
+
+    place: _Place
+    on_page: BarOnPage
+    signature: int
+    known: Known
+    part_of: Sequence[int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,9 +124,8 @@ def assemble(
     most = max(len(system.staves) for _, sheet in sheets for system in sheet.systems)
     groups = _parts([system for _, sheet in sheets for system in sheet.systems if len(system.staves) == most])
     part_of = [p for p, (a, b) in enumerate(groups) for _ in range(a, b + 1)]
-    solved: list[Solved] = []
+    unsolved: list[_Unsolved] = []
     signature = 0
-    meter: tuple[int, int, str] | None = None
     carried = Carried()
     frames: list[Frame] = []
     for page, sheet in sheets:
@@ -136,18 +151,9 @@ def assemble(
                         bar.ending = times
             for bar, one in zip(bars, known, strict=True):
                 held = bar.signature if bar.signature is not None else held
-                meter = (*one.meter, "") if one.meter else bar.meter or meter
-                solved.append(
-                    _solved(
-                        place,
-                        bar,
-                        held,
-                        meter or (4, 4, ""),
-                        part_of[place.offset :],
-                        solved[-1] if solved else None,
-                    )
-                )
-                _take(solved[-1], one)
+                unsolved.append(_Unsolved(place, bar, held, one, part_of[place.offset :]))
+    inferred = _unprinted_meter(unsolved)
+    solved = _all_solved(unsolved, (*(inferred or METERS[0]), ""))
     if not any(event.heads for bar in solved for event in bar.on_page.events):
         raise ScoreError(
             Remark(
@@ -157,6 +163,15 @@ def assemble(
             )
         )
     score = _score(solved, groups)
+    if inferred:
+        said = Remark(
+            "page_no_meter",
+            "No meter is printed where these pages begin, so {meter} was inferred: most bars add up in it. "
+            "If it is another, set it once at the desk, at the first bar; it then holds until the next that "
+            "is printed.",
+            meter=f"{inferred[0]}/{inferred[1]}",
+        )
+        score = replace(score, warnings=(said, *score.warnings))
     title, composer = title_and_composer(sheets[0][1])
     printed = tuple(
         PrintedBar(frame, bar.signs, bar.sure, _clefs_at(bar, most))
@@ -187,6 +202,42 @@ def _frame(place: _Place, bar: BarOnPage, low: float, high: float) -> Frame:
     return Frame(place.page, left, above, right, below)
 
 
+def _unprinted_meter(unsolved: Sequence[_Unsolved]) -> tuple[int, int] | None:
+    """Return the meter of the bars up to the first that prints one; None where it is printed or told."""
+    bars = list(takewhile(lambda bar: bar.on_page.meter is None, unsolved))
+    if not bars or bars[0].known.meter is not None:
+        return None
+
+    def fitted(beats: int, unit: int) -> list[Fitted]:
+        solved: list[Solved] = []
+        whole: list[bool] = []
+        for bar in bars:
+            before = solved[-1] if solved else None
+            solved.append(_solved(bar, (beats, unit, ""), before))
+            whole.append(not _may_be_short(bar.on_page, before) and bar.known.length is None)
+            if sum(whole) == ENOUGH:
+                break
+        return [
+            Fitted(bar.signs.cost, bar.solution.onsets, bar.values, bar.events)
+            for bar, counts in zip(solved, whole, strict=True)
+            if counts or not any(whole)
+        ]
+
+    return infer_meter(fitted)
+
+
+def _all_solved(unsolved: Sequence[_Unsolved], meter: tuple[int, int, str]) -> list[Solved]:
+    """Put all bars in time; `meter` holds until one is printed or told."""
+    solved: list[Solved] = []
+    for bar in unsolved:
+        told = bar.known.meter
+        meter = (*told, "") if told else bar.on_page.meter or meter
+        solved.append(_solved(bar, meter, solved[-1] if solved else None))
+        bar.place.sheet.figures |= solved[-1].figures
+        _take(solved[-1], bar.known)
+    return solved
+
+
 def _take(bar: Solved, known: Known) -> None:
     """Let a bar be as it was told."""
     bar.settled = known.settled
@@ -212,14 +263,18 @@ def _parts(systems: Sequence[System]) -> list[tuple[int, int]]:
     return list(counted.most_common(1)[0][0])
 
 
-def _solved(
-    place: _Place,
-    bar: BarOnPage,
-    signature: int,
-    meter: tuple[int, int, str],
-    part_of: Sequence[int],
-    before: Solved | None,
-) -> Solved:
+def _may_be_short(bar: BarOnPage, before: Solved | None) -> bool:
+    """Say whether a bar may be an upbeat or a part of a bar: at either end of a piece or of its sections."""
+    return (
+        before is None
+        or bar.right is None
+        or bar.right.lines > 1
+        or (bar.left is not None and bar.left.lines > 1)
+    )
+
+
+def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | None) -> Solved:
+    place, bar = unsolved.place, unsolved.on_page
     length = Fraction(4 * meter[0], meter[1])
     timed = [e for e in bar.events if not e.grace]
     for event in timed:
@@ -227,35 +282,41 @@ def _solved(
         event.whole_bar = event.is_rest and event.value >= 4 and (alone or length <= 4)
     resting = any(e.whole_bar for e in timed)
     timed = [e for e in timed if not e.whole_bar]
-    short = (
-        before is None
-        or bar.right is None
-        or bar.right.lines > 1
-        or (bar.left is not None and bar.left.lines > 1)
-    )
+    short = _may_be_short(bar, before)
+    space = place.sheet.space
     best: tuple[Solution, Solution | None, Scaling] | None = None
     going_on = before.in_triplets if before is not None and before.place is place else ()
     for scaling in scalings(timed, place.sheet, place.system, _beat(meter), going_on):
         if best is not None and best[0].cost <= scaling.price:
             continue
-        found, second = solve(timed, scaling.values, length, part_of, place.sheet.space, may_be_short=short)
+        found, second = solve(timed, scaling.values, length, unsolved.part_of, space, may_be_short=short)
         found = replace(found, cost=found.cost + scaling.price)
         if best is None or found.cost < best[0].cost:
             best = found, second or (best[0] if best else None), scaling
     assert best is not None
     solution, second, scaling = best
-    place.sheet.figures |= scaling.figures
     if not timed or (resting and solution.length < length and not short):
         solution = replace(solution, length=length)
     signs = signs_of(solution, second, scaling.values, length, any(e.grace for e in bar.events))
     in_triplets = {timed[i].staff for i in scaling.unprinted} or (set() if timed else going_on)
-    return Solved(place, bar, signature, meter, solution, signs, timed, scaling.values, in_triplets)
+    return Solved(
+        place,
+        bar,
+        unsolved.signature,
+        meter,
+        solution,
+        signs,
+        timed,
+        scaling.values,
+        in_triplets,
+        figures=scaling.figures,
+    )
 
 
 def _beat(meter: tuple[int, int, str]) -> Fraction:
     """Return the length of the beats that beams fill, three units of a compound meter."""
     beats, unit, _ = meter
-    return Fraction(12 if beats % 3 == 0 and beats > 3 and unit >= 8 else 4, unit)
+    return beat_of(beats, unit) if unit >= 8 else Fraction(4, unit)
 
 
 def _score(solved: list[Solved], groups: list[tuple[int, int]]) -> Score:

@@ -1,11 +1,11 @@
 """Engraved pages read back: a PDF made by a notation program, or pictures of pages, in; a `Score` out.
 
 `ink` and `fonts` say what is painted, `smufl` which symbols that is, `layout` sorts it into staves and
-systems, `events` joins heads, stems and beams, `bars` finds clefs, keys and meters, `tuplets` and `solving`
-put a bar in time, `certainty` says how sure that is, `curves` tells ties from slurs, `lyrics` finds the
-words of songs and `marks` all else around the notes, `assembly` makes the score. What a person knows better
-is `told_signs`, `carried_signs` carries it on. Of pictures (`picture_files`) `seen_page` makes the same
-sheets.
+systems, `events` joins heads, stems and beams, `bars` finds clefs, keys and meters (`unprinted_meter` infers
+the one that none shows), `tuplets` and `solving` put a bar in time, `certainty` says how sure that is,
+`curves` tells ties from slurs, `lyrics` finds the words of songs and `marks` all else around the notes,
+`assembly` makes the score. What a person knows better is `told_signs`, `carried_signs` carries it on. Of
+pictures (`picture_files`) `seen_page` makes the same sheets.
 """
 
 from __future__ import annotations
