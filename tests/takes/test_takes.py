@@ -459,6 +459,18 @@ def chords(strikes):
     return groups.values()
 
 
+def test_what_is_held_beyond_an_excerpt_ends_with_it(piece):
+    """As where the tool plays the bars; an excerpt's pedal would else hold everything till then."""
+    score, _, _, performance = piece
+    last = {n.id for n in score.notes if n.measure == 11}
+    late = [replace(s, end=s.end + 9) if s.note in last else s for s in performance.strikes]
+    own, time = as_played(score, tie(score, recorded(late, ((0.0, 1.0),))), 0, 8, 11)
+    assert max(s.end for s in own.strikes) <= time.seconds[-1] + 0.1
+    assert own.pedal[-1][0] <= time.seconds[-1] + 0.3
+    assert all(s.end > s.start for s in own.strikes)
+    assert max(s.end for s in as_played(score, tie(score, recorded(late)), 0)[0].strikes) > time.seconds[-1]
+
+
 def test_a_pedal_held_throughout_blurs_more_than_the_plan_s(piece):
     score, reading, plan, _ = piece
     performance = perform(score, plan, first=8, last=15)
