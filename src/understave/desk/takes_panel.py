@@ -25,9 +25,9 @@ from understave.lesson.edits import bars_named
 from understave.score.model import Score
 from understave.takes import Take, tie
 from understave.takes.kept import added_at, drop_take, keep_take, kept_take, take_names
-from understave.takes.picture import draw_take
+from understave.takes.picture import OWN, draw_take, phrases_of
 from understave.takes.recorded import SUFFIXES, recording_of
-from understave.takes.told import tell_take
+from understave.takes.told import Beside, tell_take
 from understave.theory.vocabulary import Language
 
 if TYPE_CHECKING:
@@ -51,8 +51,10 @@ def told(lesson: OpenLesson, name: str, language: Language) -> dict[str, Any]:
     """Return a take in words, and the ids of its notes: struck as written, another key struck, not struck."""
     score = lesson.score
     take = kept_take(lesson.folder.path, score, name)
+    # The plan of what is shown may still be made.
+    plan = lesson.plan or make_plan(score, lesson.reading)
     return {
-        "told": list(tell_take(score, take, language)),
+        "told": list(tell_take(score, take, language, Beside(plan, lesson.reading))),
         "wrong": _ids(score, [slip.note for slip in take.wrong]),
         "missed": _ids(score, [note for _, note in take.missed]),
         "played": _ids(score, [match.note for match in take.matches]),
@@ -60,17 +62,21 @@ def told(lesson: OpenLesson, name: str, language: Language) -> dict[str, Any]:
 
 
 def drawn(lesson: OpenLesson, language: Language) -> str:
-    """Return the takes that fit the score over one another as SVG; raise DeskError where there are none."""
+    """Return the latest takes that fit the score over one another as SVG, as many as there are colours for;
+    raise DeskError where there are none.
+    """
     takes: list[Take] = []
     for name in take_names(lesson.folder.path)[::-1]:
         # What does not fit the score any more says so where it is told.
         with suppress(TakeError):
             takes.append(kept_take(lesson.folder.path, lesson.score, name))
+        if len(takes) == len(OWN):
+            break
     if not takes:
         raise DeskError("There is nothing to draw yet; record a take.")
     # The plan of what is shown may still be made.
     plan = lesson.plan or make_plan(lesson.score, lesson.reading)
-    return draw_take(lesson.score, plan, takes, language)
+    return draw_take(lesson.score, plan, takes, language, phrases_of(lesson.reading))
 
 
 def _ids(score: Score, notes: Sequence[str]) -> list[str]:

@@ -90,6 +90,11 @@ def tempo_curve(score: Score, run: Run) -> tuple[tuple[float, float], ...]:
     return tuple((a, 60 * (b - a) / (t - s)) for a, b, s, t in pairs if t > s)
 
 
+def longest_run(take: Take) -> int:
+    """Return the number of the run that holds most written time."""
+    return max(range(len(take.runs)), key=lambda k: take.runs[k].moments[-1] - take.runs[k].moments[0])
+
+
 @dataclass(frozen=True, slots=True)
 class Summary:
     """A take in numbers: notes as written of all in the bars played (None of sound), the middle tempo in
@@ -294,8 +299,8 @@ def as_played(
 ) -> tuple[Performance, Clock]:
     """Return a run, or its bars from `first` to `last`, as it was played: from 0 seconds, and its clock.
 
-    Strikes carry the ids of the notes that they are, ornaments those of the note that they adorn. What is tied
-    or held beyond bar `last` ends with that bar, as it does where the tool plays.
+    Strikes carry the ids of the notes that they are, ornaments those of the note that they adorn. What
+    is tied or held beyond bar `last` ends with that bar, as it does where the tool plays.
     """
     run = take.runs[number]
     begin = score.measures[first].start if first is not None else None
