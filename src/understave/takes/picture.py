@@ -72,13 +72,13 @@ def draw_take(
             words += f" · {said['take_lane_phrases']}" if inside else ""
             shapes += [
                 f'<path class="phrase" d="M{x(a) + 2:.1f} {top + LANE + 5}v9H{x(b) - 2:.1f}v-9" fill="none" '
-                f'stroke="{SOFT}"/>'
+                f'stroke="{SOFT}" stroke-width="2"/>'
                 for a, b in inside
             ]
         shapes.append(_lane(words, [(k, [(x(t), v) for t, v in line]) for k, line in lines], name, top))
         top += LANE + GAP
     bottom = top - GAP
-    shapes += _barlines(score, low, high, x, first, bottom)
+    shapes[:0] = _barlines(score, low, high, x, first, bottom)
     height = bottom + _BAR + 22
     title = escape(score.title or takes[0].recording.media)
     return (
