@@ -21,6 +21,7 @@ from starlette.responses import Response
 from understave.desk.sense import SenselessError, message, sense
 from understave.errors import DeskError, TakeError
 from understave.interpretation.planning import make_plan
+from understave.interpretation.tempo import basic_tempo
 from understave.lesson.edits import bars_named
 from understave.score.model import Score
 from understave.takes import Take, tie
@@ -42,9 +43,23 @@ _TICKS, _BEAT = 960, 500_000
 """Ticks a quarter note and microseconds of it in what is recorded here: about half a millisecond a tick."""
 
 
-def names(folder: Path) -> dict[str, Any]:
-    """Return which takes a lesson keeps, the latest first, and when they were added (ISO 8601, UTC)."""
-    return {"takes": [{"name": name, "added": added_at(folder, name)} for name in take_names(folder)[::-1]]}
+def kept(lesson: OpenLesson) -> dict[str, Any]:
+    """Return which takes a lesson keeps, the latest first, and when they were added (ISO 8601, UTC); and the
+    count-in before the next: how many `beats`, at which `tempo` in beats a minute.
+    """
+    folder = lesson.folder.path
+    takes = [{"name": name, "added": added_at(folder, name)} for name in take_names(folder)[::-1]]
+    return {"takes": takes, "count": count_in(lesson.score)}
+
+
+def count_in(score: Score) -> dict[str, int]:
+    """Return the beats of a count-in and their tempo: a bar of the piece's meter at its own tempo, two bars
+    where one has fewer than three beats (common practice, no source).
+    """
+    bar = score.measures[0]
+    beats = max(1, round(bar.full_length / bar.beat_length))
+    tempo = min(240, max(20, round(basic_tempo(score) / float(bar.beat_length))))
+    return {"beats": beats if beats > 2 else 4 if beats == 2 else 3, "tempo": tempo}
 
 
 def told(lesson: OpenLesson, name: str, language: Language) -> dict[str, Any]:
@@ -112,7 +127,7 @@ def _add(lesson: OpenLesson, data: bytes, name: str, bars: str) -> dict[str, Any
 async def listed(desk: Desk, request: Request) -> Any:
     """Answer with the names of the takes that the lesson keeps."""
     lesson = await desk.current()
-    return await asyncio.to_thread(names, lesson.folder.path)
+    return await asyncio.to_thread(kept, lesson)
 
 
 async def one(desk: Desk, request: Request) -> Any:
