@@ -19,9 +19,9 @@ from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
 from understave.takes import tie
 from understave.takes.paper import slipped
-from understave.takes.picture import draw_take
+from understave.takes.picture import draw_take, phrases_of
 from understave.takes.recorded import recording_of
-from understave.takes.told import tell_take
+from understave.takes.told import Beside, tell_take
 
 PICTURES = ("take-first.svg", "take-both.svg", "take-slips.svg")
 LAST = 15
@@ -73,14 +73,14 @@ def playing_page(piece: Path, text: str, pictures: Path) -> str:
     takes = [tie(score, recording_of(data, path.name), 0, LAST) for path, data in made_takes(piece)]
     look = Options(legend=False, tension=False, dynamics=False)
     drawn = (
-        draw_take(score, plan, takes[:1]),
-        draw_take(score, plan, takes),
+        draw_take(score, plan, takes[:1], phrases=phrases_of(reading)),
+        draw_take(score, plan, takes, phrases=phrases_of(reading)),
         excerpt(score, reading, 0, 10, highlight=slipped(takes[0]), options=look, width_mm=170),
     )
     pictures.mkdir(parents=True, exist_ok=True)
     for name, picture in zip(PICTURES, drawn, strict=True):
         (pictures / name).write_text(picture, encoding="utf-8")
-    told = "\n".join(f"> {line}  " for line in tell_take(score, takes[0]))
+    told = "\n".join(f"> {line}  " for line in tell_take(score, takes[0], beside=Beside(plan, reading)))
     return text.replace("{told}", told)
 
 

@@ -21,7 +21,7 @@ from understave.acoustics.midi_bytes import midi_bytes
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND
 from understave.acoustics.sound import render
-from understave.desk.takes_panel import midi_of
+from understave.desk.takes_panel import count_in, midi_of
 from understave.findings import read
 from understave.interpretation.perform import perform
 from understave.interpretation.planning import make_plan
@@ -72,14 +72,44 @@ def test_a_file_is_kept_told_and_taken_out(desk, playing):
     assert [t["name"] for t in client.get("/api/takes").json()["takes"]] == ["mine"]
     take = client.get("/api/takes/one?name=mine").json()
     assert "as written" in take["told"][0]
+    assert any("pedal blurs about as much as planned" in line for line in take["told"])
     picture = client.get("/api/takes/picture")
     assert (picture.headers["content-type"], picture.text[:4]) == ("image/svg+xml", "<svg")
     assert playing.strikes[wrong].note in take["wrong"]
     assert playing.strikes[wrong].note not in take["played"]
     dropped = client.post("/api/takes/drop", json={"name": "mine"})
     assert (lesson.folder.path / dropped.json()["place"]).read_bytes() == data
-    assert client.get("/api/takes").json() == {"takes": []}
+    assert client.get("/api/takes").json()["takes"] == []
     assert "nothing to draw" in client.get("/api/takes/picture").json()["error"]
+
+
+@pytest.mark.parametrize(
+    ("meter", "per_beat", "count"),
+    [
+        ((3, 4), 1, {"beats": 3, "tempo": 54}),
+        ((2, 4), 1, {"beats": 4, "tempo": 54}),
+        ((6, 8), 1.5, {"beats": 4, "tempo": 54}),
+        ((4, 4), 1, {"beats": 4, "tempo": 54}),
+        ((1, 4), 1, {"beats": 3, "tempo": 54}),
+        ((3, 4), 0.1, {"beats": 3, "tempo": 20}),
+    ],
+)
+def test_a_count_in_is_a_bar_at_the_piece_s_tempo(monkeypatch, meter, per_beat, count):
+    """Common practice, no source; two bars where one has fewer than three beats. 6/8 is beaten in dotted
+    quarters.
+    """
+    score = read_once()[0]
+    bar = replace(score.measures[0], beats=meter[0], beat_type=meter[1])
+    monkeypatch.setattr("understave.desk.takes_panel.basic_tempo", lambda score: 54 * per_beat)
+    assert count_in(replace(score, measures=(bar, *score.measures[1:]))) == count
+
+
+def test_the_desk_counts_in_with_the_printed_tempo(desk):
+    client, lesson = desk
+    (printed, *_) = (d.value for d in lesson.score.directions if d.kind == "tempo" and d.value)
+    bar = lesson.score.measures[0]
+    count = client.get("/api/takes").json()["count"]
+    assert count["tempo"] == round(printed / float(bar.beat_length))
 
 
 def test_what_was_recorded_is_tied_and_kept(desk, playing):
@@ -240,7 +270,7 @@ def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tm
         # Slow enough that the count-in still runs when it is stopped.
         page.fill("#takes-tempo", "20")
         page.locator(".takes-record").click()
-        said(page, "Four beats")
+        said(page, "3 beats")
         page.locator(".takes-stop").click()
         assert said(page, "nothing is kept") == []
         page.fill("#takes-tempo", "240")
@@ -251,7 +281,7 @@ def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tm
         page.locator(".takes-drop").click()
         assert not list(home.glob("*/takes/*.mid"))
         page.locator(".takes-record").click()
-        said(page, "Four beats")
+        said(page, "3 beats")
         page.evaluate("(m) => window.sent(m)", rows)
         # At the end of the count-in the button is drawn anew: a press just then clicks neither.
         said(page, "Recording.")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import time
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -31,8 +32,8 @@ from understave.takes.doubts import other_places
 from understave.takes.following import follow
 from understave.takes.kept import add_take, drop_take, kept_take, take_names
 from understave.takes.paper import slipped, take_pdf
-from understave.takes.picture import draw_take
-from understave.takes.told import spelled_beside, tell_take
+from understave.takes.picture import OWN, draw_take, phrases_of
+from understave.takes.told import Beside, spelled_beside, tell_take
 from understave.takes.tying import rising, steady
 from understave.takes.views import (
     as_played,
@@ -459,6 +460,18 @@ def chords(strikes):
     return groups.values()
 
 
+def test_what_is_held_beyond_an_excerpt_ends_with_it(piece):
+    """As where the tool plays the bars; an excerpt's pedal would else hold everything till then."""
+    score, _, _, performance = piece
+    last = {n.id for n in score.notes if n.measure == 11}
+    late = [replace(s, end=s.end + 9) if s.note in last else s for s in performance.strikes]
+    own, time = as_played(score, tie(score, recorded(late, ((0.0, 1.0),))), 0, 8, 11)
+    assert max(s.end for s in own.strikes) <= time.seconds[-1] + 0.1
+    assert own.pedal[-1][0] <= time.seconds[-1] + 0.3
+    assert all(s.end > s.start for s in own.strikes)
+    assert max(s.end for s in as_played(score, tie(score, recorded(late)), 0)[0].strikes) > time.seconds[-1]
+
+
 def test_a_pedal_held_throughout_blurs_more_than_the_plan_s(piece):
     score, reading, plan, _ = piece
     performance = perform(score, plan, first=8, last=15)
@@ -598,6 +611,54 @@ def test_takes_are_drawn_over_one_another(piece):
     assert "··· print" not in draw_take(bare, plan, (one,))
 
 
+def test_lanes_hold_what_the_takes_know_and_names_wrap(piece):
+    score, reading, plan, performance = piece
+    take = tie(score, recorded(performance.strikes, performance.pedal))
+    from lxml import etree
+
+    def drawn(*takes):
+        return etree.fromstring(draw_take(score, plan, takes, phrases=phrases_of(reading)).encode())
+
+    picture = drawn(take)
+    assert phrases_of(reading)
+    assert len(picture.findall(".//{*}path[@class='phrase']")) == len(phrases_of(reading))
+    # What is down is low, as pedal lines are printed (common practice, no source): y grows downwards in SVG.
+    (line,) = picture.findall(f".//{{*}}polyline[@class='pedal'][@stroke='{OWN[0]}']")
+    heights = [float(point.split(",")[1]) for point in line.get("points").split()]
+    deepest = max(range(len(heights)), key=lambda k: performance.pedal[k][1])
+    assert heights[deepest] == max(heights)
+    # Without pedal messages nothing is known of a pedal; of sound, of loudness neither.
+    bare = tie(score, recorded(performance.strikes))
+    heard = replace(bare, matches=(), recording=replace(bare.recording, kind="sound"))
+    kinds = [{line.get("class") for line in drawn(t).findall(".//{*}polyline")} for t in (bare, heard)]
+    assert kinds == [{"loudness", "tempo"}, {"tempo"}]
+    long = replace(take, recording=replace(take.recording, media="a" * 90 + ".mid"))
+    names = drawn(*[long] * 4).findall(".//{*}text[@class='whose']")
+    assert len({name.get("y") for name in names}) > 2
+    assert all(float(name.get("x")) + 11 * len(name.text) < 1200 for name in names)
+
+
+def test_pedal_and_melody_are_told_beside_the_plan(piece):
+    score, reading, plan, _ = piece
+    performance = perform(score, plan, first=8, last=15)
+    beside = Beside(plan, reading)
+
+    def told(strikes, pedal, language="en"):
+        return " ".join(tell_take(score, tie(score, recorded(strikes, pedal), 8, 15), language, beside)[:-1])
+
+    strikes = performance.strikes
+    assert "as played blurs more" in told(strikes, ((0.0, 1.0),))
+    assert "about as much as planned" in told(strikes, performance.pedal)
+    # A share above 0 is written with a comma in German and French (CLDR, decimal sign).
+    for language in ("de", "fr"):
+        assert re.search(r" 0,\d\d ", told(strikes, ((0.0, 1.0),), language))
+    without = told(strikes, ())
+    assert "No pedal was sent" in without
+    assert "harder than the notes with it" in without
+    upside_down = [replace(s, velocity=127 - s.velocity) for s in strikes]
+    assert "softer than the notes with it" in told(upside_down, ())
+
+
 def test_the_command_tells_and_gives_json(tmp_path, piece, capsys):
     score, _, plan, _ = piece
     source = tmp_path / "bars.mid"
@@ -666,7 +727,7 @@ def test_a_pdf_has_the_words_and_the_slips_in_the_score(tmp_path, piece):
     assert strikes[wrong].note in slipped(take)
     path = tmp_path / "take.pdf"
     dated = replace(score, metadata={**score.metadata, "encoding-date": "2024-05-17"})
-    path.write_bytes(take_pdf(dated, reading, plan, take))
+    path.write_bytes(take_pdf(dated, take, Beside(plan, reading)))
     assert f"{pypdf.PdfReader(path).metadata.creation_date:%Y-%m-%d}" == "2024-05-17"
     pages = pypdf.PdfReader(path).pages
     assert len(pages) == 3

@@ -182,36 +182,36 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
     from understave.interpretation.written_about import writing_about
     from understave.takes.kept import tie_data
     from understave.takes.paper import take_pdf
-    from understave.takes.picture import draw_take
-    from understave.takes.told import tell_take
+    from understave.takes.picture import draw_take, phrases_of
+    from understave.takes.told import Beside, tell_take
     from understave.takes.views import (
         hesitations,
+        longest_run,
         loudness,
         melody_over_rest,
         pedal_blur,
         printed_alone,
         tempo_curve,
     )
-    from understave.wording.phrasebook import phrasebook
 
     plan = make_plan(score, reading)
+    beside = Beside(plan, reading, arguments.half)
     if arguments.picture:
         if arguments.picture.suffix.lower() == ".pdf":
             with writing_about(reading):
-                drawn: bytes | str = take_pdf(score, reading, plan, take, arguments.language)
+                drawn: bytes | str = take_pdf(score, take, beside, arguments.language)
         else:
-            drawn = draw_take(score, plan, (take,), arguments.language)
+            drawn = draw_take(score, plan, (take,), arguments.language, phrases_of(reading))
         write_atomically(arguments.picture, drawn)
-    longest = max(range(len(take.runs)), key=lambda k: take.runs[k].moments[-1] - take.runs[k].moments[0])
-    blur = pedal_blur(score, plan, reading, take, longest, half=arguments.half)
-    over = melody_over_rest(score, take)
     if arguments.json:
         data = tie_data(score, take)
-        data["told"] = list(tell_take(score, take, arguments.language))
-        data["melody_over_rest"] = over
+        data["told"] = list(tell_take(score, take, arguments.language, beside))
+        data["melody_over_rest"] = melody_over_rest(score, take)
         data["loudness"] = {"planned": loudness(score, plan, take)}
         if (printed := printed_alone(score)) is not None:
             data["loudness"]["printed"] = loudness(score, printed, take)
+        longest = longest_run(take)
+        blur = pedal_blur(score, plan, reading, take, longest, half=arguments.half)
         data["blur"] = None if blur is None else {"own": blur.own, "planned": blur.planned, "run": longest}
         data["tempo"] = [tempo_curve(score, run) for run in take.runs]
         data["hesitations"] = [
@@ -220,15 +220,8 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
         ]
         print(json.dumps(data, ensure_ascii=False))
         return 0
-    said = phrasebook(arguments.language).phrases
-    *lines, caution = tell_take(score, take, arguments.language)
+    *lines, caution = tell_take(score, take, arguments.language, beside)
     for line in lines:
         console.print(line, highlight=False)
-    if over is not None:
-        console.print(said["take_melody"].format(amount=f"{over:.0f}"), highlight=False)
-    if blur is not None:
-        console.print(
-            said["take_blur"].format(own=f"{blur.own:.2f}", planned=f"{blur.planned:.2f}"), highlight=False
-        )
     console.print(caution, style="dim", highlight=False)
     return 0

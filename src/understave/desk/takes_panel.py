@@ -21,13 +21,14 @@ from starlette.responses import Response
 from understave.desk.sense import SenselessError, message, sense
 from understave.errors import DeskError, TakeError
 from understave.interpretation.planning import make_plan
+from understave.interpretation.tempo import basic_tempo
 from understave.lesson.edits import bars_named
 from understave.score.model import Score
 from understave.takes import Take, tie
 from understave.takes.kept import added_at, drop_take, keep_take, kept_take, take_names
-from understave.takes.picture import draw_take
+from understave.takes.picture import OWN, draw_take, phrases_of
 from understave.takes.recorded import SUFFIXES, recording_of
-from understave.takes.told import tell_take
+from understave.takes.told import Beside, tell_take
 from understave.theory.vocabulary import Language
 
 if TYPE_CHECKING:
@@ -42,17 +43,33 @@ _TICKS, _BEAT = 960, 500_000
 """Ticks a quarter note and microseconds of it in what is recorded here: about half a millisecond a tick."""
 
 
-def names(folder: Path) -> dict[str, Any]:
-    """Return which takes a lesson keeps, the latest first, and when they were added (ISO 8601, UTC)."""
-    return {"takes": [{"name": name, "added": added_at(folder, name)} for name in take_names(folder)[::-1]]}
+def kept(lesson: OpenLesson) -> dict[str, Any]:
+    """Return which takes a lesson keeps, the latest first, and when they were added (ISO 8601, UTC); and the
+    count-in before the next: how many `beats`, at which `tempo` in beats a minute.
+    """
+    folder = lesson.folder.path
+    takes = [{"name": name, "added": added_at(folder, name)} for name in take_names(folder)[::-1]]
+    return {"takes": takes, "count": count_in(lesson.score)}
+
+
+def count_in(score: Score) -> dict[str, int]:
+    """Return the beats of a count-in and their tempo: a bar of the piece's meter at its own tempo, two bars
+    where one has fewer than three beats (common practice, no source).
+    """
+    bar = score.measures[0]
+    beats = max(1, round(bar.full_length / bar.beat_length))
+    tempo = min(240, max(20, round(basic_tempo(score) / float(bar.beat_length))))
+    return {"beats": beats if beats > 2 else 4 if beats == 2 else 3, "tempo": tempo}
 
 
 def told(lesson: OpenLesson, name: str, language: Language) -> dict[str, Any]:
     """Return a take in words, and the ids of its notes: struck as written, another key struck, not struck."""
     score = lesson.score
     take = kept_take(lesson.folder.path, score, name)
+    # The plan of what is shown may still be made.
+    plan = lesson.plan or make_plan(score, lesson.reading)
     return {
-        "told": list(tell_take(score, take, language)),
+        "told": list(tell_take(score, take, language, Beside(plan, lesson.reading))),
         "wrong": _ids(score, [slip.note for slip in take.wrong]),
         "missed": _ids(score, [note for _, note in take.missed]),
         "played": _ids(score, [match.note for match in take.matches]),
@@ -60,17 +77,21 @@ def told(lesson: OpenLesson, name: str, language: Language) -> dict[str, Any]:
 
 
 def drawn(lesson: OpenLesson, language: Language) -> str:
-    """Return the takes that fit the score over one another as SVG; raise DeskError where there are none."""
+    """Return the latest takes that fit the score over one another as SVG, as many as there are colours for;
+    raise DeskError where there are none.
+    """
     takes: list[Take] = []
     for name in take_names(lesson.folder.path)[::-1]:
         # What does not fit the score any more says so where it is told.
         with suppress(TakeError):
             takes.append(kept_take(lesson.folder.path, lesson.score, name))
+        if len(takes) == len(OWN):
+            break
     if not takes:
         raise DeskError("There is nothing to draw yet; record a take.")
     # The plan of what is shown may still be made.
     plan = lesson.plan or make_plan(lesson.score, lesson.reading)
-    return draw_take(lesson.score, plan, takes, language)
+    return draw_take(lesson.score, plan, takes, language, phrases_of(lesson.reading))
 
 
 def _ids(score: Score, notes: Sequence[str]) -> list[str]:
@@ -106,7 +127,7 @@ def _add(lesson: OpenLesson, data: bytes, name: str, bars: str) -> dict[str, Any
 async def listed(desk: Desk, request: Request) -> Any:
     """Answer with the names of the takes that the lesson keeps."""
     lesson = await desk.current()
-    return await asyncio.to_thread(names, lesson.folder.path)
+    return await asyncio.to_thread(kept, lesson)
 
 
 async def one(desk: Desk, request: Request) -> Any:

@@ -93,9 +93,9 @@ from understave.takes import Take, tie
 from understave.takes.kept import FOLDER as TAKES
 from understave.takes.kept import keep_take, kept_take, take_files, take_names
 from understave.takes.paper import slipped
-from understave.takes.picture import draw_take
+from understave.takes.picture import draw_take, phrases_of
 from understave.takes.recorded import bytes_of, recording_of
-from understave.takes.told import tell_take
+from understave.takes.told import Beside, tell_take
 from understave.takes.views import clock_over, excerpt_of, run_over
 from understave.teaching import cues
 from understave.teaching.checking import Fault, check_contrasts, check_exercises, check_stops, check_story
@@ -967,11 +967,11 @@ def _shown_files(work: Work, given: Given) -> Files:
     for _, take in work.own:
         if take not in takes:
             takes.append(take)
-    language = work.asked.language
+    language, beside = work.asked.language, Beside(work.plan, work.reading)
     return {
-        TAKES_PICTURE: draw_take(work.score, work.plan, takes, language),
+        TAKES_PICTURE: draw_take(work.score, work.plan, takes, language, phrases_of(work.reading)),
         TAKES_TOLD: json.dumps(
-            {"told": tell_take(work.score, takes[0], language), "slips": slipped(takes[0])},
+            {"told": tell_take(work.score, takes[0], language, beside), "slips": slipped(takes[0])},
             ensure_ascii=False,
         ),
     }

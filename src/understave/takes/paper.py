@@ -9,21 +9,24 @@ from xml.sax.saxutils import escape
 from understave.engraving import Options, excerpt, to_pdf
 from understave.engraving.palette import INK
 from understave.engraving.standards import date_of
-from understave.harmony.reading import Reading
-from understave.interpretation.plan import Plan
 from understave.score.model import Score
-from understave.takes.picture import draw_take
+from understave.takes.picture import draw_take, phrases_of
 from understave.takes.take import Take
-from understave.takes.told import tell_take
+from understave.takes.told import Beside, tell_take
 from understave.theory.vocabulary import Language
 
-_WIDTH_MM, _LINE_MM, _LETTERS = 180.0, 6.0, 92
+_WIDTH_MM, _LINE_MM, _LETTERS = 180.0, 6.0, 100
 
 
-def take_pdf(score: Score, reading: Reading, plan: Plan, take: Take, language: Language = "en") -> bytes:
+def take_pdf(score: Score, take: Take, beside: Beside, language: Language = "en") -> bytes:
     """Return the PDF: a page of words, a page of lanes, a page of score; each page of its own size."""
     slips = slipped(take)
-    pages = [_words(score.title, tell_take(score, take, language)), draw_take(score, plan, (take,), language)]
+    reading = beside.reading
+    told = tell_take(score, take, language, beside)
+    pages = [
+        _words(" · ".join(filter(None, (score.title, take.recording.media))), told),
+        draw_take(score, beside.plan, (take,), language, phrases_of(reading)),
+    ]
     if slips:
         first, last = min(run.first for run in take.runs), max(run.last for run in take.runs)
         look = Options(language=language, legend=False, tension=False, dynamics=False)

@@ -4,13 +4,15 @@ another.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from xml.sax.saxutils import escape
 
 import numpy as np
 
 from understave.engraving.palette import INK, PROPOSED, SOFT
+from understave.findings.phrases import PHRASE
+from understave.harmony.reading import Reading
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
@@ -21,79 +23,141 @@ from understave.wording.phrasebook import phrasebook
 
 OWN = ("#B8450A", "#6A3D9A", "#1B7837", "#7F6000")
 """Colours of takes, one after the other; all 4.5 : 1 or more on white (WCAG 2.2, 1.4.3)."""
+PLANNED, PRINTED = -1, -2
+"""Whose a line is that no take has; takes are counted from 0."""
+Lines = list[tuple[int, list[tuple[float, float]]]]
 _MM = 0.15
 """Millimetres of a unit of the drawing on paper."""
-WIDTH, LANE, GAP, LEFT, RIGHT, TOP = 1200.0, 150.0, 44.0, 60.0, 16.0, 52.0
+WIDTH, LANE, GAP, LEFT, RIGHT, TOP = 1200.0, 150.0, 66.0, 24.0, 16.0, 40.0
+_NAME, _BAR, _LETTER = 24, 18, 13.0
+"""Sizes of names and of bar numbers, legible where the picture is half as wide; and the width of a letter of
+a name, about (set by eye)."""
+_MOST_LETTERS = 60
+"""Letters of a recording's name at most."""
 
 
-def draw_take(score: Score, plan: Plan, takes: Sequence[Take], language: Language = "en") -> str:
+def draw_take(
+    score: Score,
+    plan: Plan,
+    takes: Sequence[Take],
+    language: Language = "en",
+    phrases: Sequence[tuple[float, float]] = (),
+) -> str:
     """Return an SVG document: lanes of loudness, tempo and pedal, the plan's line broken, each take's
-    unbroken.
+    unbroken; `phrases` (from, to in written quarter notes, see `phrases_of`) stand below the tempo.
+
+    A lane of which no take knows anything is left out: of sound there is only time.
     """
-    book = phrasebook(language)
+    said = phrasebook(language).phrases
     low = min(run.moments[0] for t in takes for run in t.runs)
     high = max(run.moments[-1] for t in takes for run in t.runs)
-    shapes: list[str] = []
 
     def x(moment: float) -> float:
-        return LEFT + (WIDTH - LEFT - RIGHT) * (moment - low) / max(1e-6, high - low)
+        return LEFT + (WIDTH - LEFT - RIGHT) * (min(high, max(low, moment)) - low) / max(1e-6, high - low)
 
-    lanes = (
-        (book.phrases["take_lane_loudness"], _loudness(score, plan, takes)),
-        (book.phrases["take_lane_tempo"], _tempo(score, plan, takes, low, high)),
-        (book.phrases["take_lane_pedal"], _pedal(plan, takes, low, high)),
-    )
-    for number, (name, lines) in enumerate(lanes):
-        top = TOP + number * (LANE + GAP)
-        values = [v for _, line in lines for _, v in line]
-        least, most = (0.0, 1.0) if number == 2 else (min(values, default=0.0), max(values, default=1.0))
-        shapes.append(f'<text x="{LEFT}" y="{top - 8:.0f}" font-size="15" fill="{INK}">{escape(name)}</text>')
-        shapes.append(
-            f'<rect x="{LEFT}" y="{top}" width="{WIDTH - LEFT - RIGHT}" height="{LANE}" '
-            'fill="none" stroke="#CCC"/>'
-        )
-        for kind, line in lines:
-            points = " ".join(
-                f"{x(t):.1f},{top + LANE - LANE * (v - least) / max(1e-6, most - least):.1f}" for t, v in line
-            )
-            colour, dash = OWN[kind % len(OWN)], ""
-            if kind < 0:
-                colour, dash = (PROPOSED, "6 4") if kind == PLANNED else (SOFT, "2 3")
-                dash = f' stroke-dasharray="{dash}"'
-            shapes.append(
-                f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="1.6"{dash}/>'
-            )
-    bottom = TOP + 3 * (LANE + GAP) - GAP
-    inside = [measure for measure in score.measures if low <= float(measure.start) <= high]
-    every = max(1, len(inside) // 24)
-    for k, measure in enumerate(inside):
-        place = x(float(measure.start))
-        shapes.append(f'<path d="M{place:.1f} {TOP}V{bottom}" stroke="#E4E0D8" stroke-width="0.7"/>')
-        if k % every == 0:
-            shapes.append(
-                f'<text x="{place:.1f}" y="{bottom + 16:.0f}" font-size="12" fill="{SOFT}">'
-                f"{escape(score.bar_name(measure))}</text>"
-            )
-    legend = (
-        f'<text x="{LEFT}" y="22" font-size="15" fill="{PROPOSED}">- - {escape(book.phrases["take_planned"])}'
-    )
-    if printed_alone(score) is not None:
-        legend += f'<tspan dx="18" fill="{SOFT}">··· {escape(book.phrases["take_printed"])}</tspan>'
-    for k, take in enumerate(takes):
-        legend += f'<tspan dx="18" fill="{OWN[k % len(OWN)]}">{escape(take.recording.media)}</tspan>'
-    height = bottom + 28
+    rows, legend = _legend(score, takes, said)
+    first = TOP + rows * _NAME * 1.3
+    top = first
+    shapes: list[str] = []
+    for name, lines in (
+        ("loudness", _loudness(score, plan, takes)),
+        ("tempo", _tempo(score, plan, takes, low, high)),
+        ("pedal", _pedal(plan, takes, low, high)),
+    ):
+        if not any(line for kind, line in lines if kind >= 0):
+            continue
+        words = said[f"take_lane_{name}"]
+        if name == "tempo":
+            inside = [(a, b) for a, b in phrases if a < high and b > low]
+            words += f" · {said['take_lane_phrases']}" if inside else ""
+            shapes += [
+                f'<path class="phrase" d="M{x(a) + 2:.1f} {top + LANE + 5}v9H{x(b) - 2:.1f}v-9" fill="none" '
+                f'stroke="{SOFT}" stroke-width="2"/>'
+                for a, b in inside
+            ]
+        shapes.append(_lane(words, [(k, [(x(t), v) for t, v in line]) for k, line in lines], name, top))
+        top += LANE + GAP
+    bottom = top - GAP
+    shapes[:0] = _barlines(score, low, high, x, first, bottom)
+    height = bottom + _BAR + 22
     title = escape(score.title or takes[0].recording.media)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH * _MM:g}mm" height="{height * _MM:g}mm" '
         f'viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" '
         f'font-family="sans-serif"><title>{title}</title><rect width="100%" height="100%" fill="#FFF"/>'
-        f"{''.join(shapes)}{legend}</text></svg>\n"
+        f"{''.join(shapes)}{legend}</svg>\n"
     )
 
 
-PLANNED, PRINTED = -1, -2
-"""Whose a line is that no take has; takes are counted from 0."""
-Lines = list[tuple[int, list[tuple[float, float]]]]
+def phrases_of(reading: Reading) -> tuple[tuple[float, float], ...]:
+    """Return the phrases that a reading has found, from and to in written quarter notes."""
+    return tuple((float(event.start), float(event.end)) for event in reading.events if event in PHRASE)
+
+
+def _lane(words: str, lines: Lines, name: str, top: float) -> str:
+    """A lane: its name, its frame, its lines over places on the page. The pedal is drawn as it is printed:
+    what is down is low.
+    """
+    values = [v for _, line in lines for _, v in line]
+    least, most = (1.0, 0.0) if name == "pedal" else (min(values), max(values))
+    span = most - least if abs(most - least) > 1e-6 else 1e-6
+    drawn = [
+        f'<text x="{LEFT}" y="{top - 9:.0f}" font-size="{_NAME}" fill="{INK}">{escape(words)}</text>'
+        f'<rect x="{LEFT}" y="{top:.1f}" width="{WIDTH - LEFT - RIGHT}" height="{LANE}" '
+        'fill="none" stroke="#CCC"/>'
+    ]
+    for kind, line in lines:
+        points = " ".join(f"{at:.1f},{top + LANE - LANE * (v - least) / span:.1f}" for at, v in line)
+        colour, dash = OWN[kind % len(OWN)], ""
+        if kind < 0:
+            colour, dash = (PROPOSED, "6 4") if kind == PLANNED else (SOFT, "2 3")
+            dash = f' stroke-dasharray="{dash}"'
+        drawn.append(
+            f'<polyline class="{name}" points="{points}" fill="none" stroke="{colour}" '
+            f'stroke-width="2"{dash}/>'
+        )
+    return "".join(drawn)
+
+
+def _barlines(
+    score: Score, low: float, high: float, x: Callable[[float], float], top: float, bottom: float
+) -> list[str]:
+    inside = [measure for measure in score.measures if low <= float(measure.start) <= high]
+    every = -(-len(inside) // 24) or 1
+    shapes = []
+    for k, measure in enumerate(inside):
+        place = x(float(measure.start))
+        shapes.append(f'<path d="M{place:.1f} {top:.1f}V{bottom:.1f}" stroke="#E4E0D8" stroke-width="0.7"/>')
+        if k % every == 0:
+            shapes.append(
+                f'<text x="{place:.1f}" y="{bottom + _BAR + 6:.0f}" font-size="{_BAR}" fill="{SOFT}">'
+                f"{escape(score.bar_name(measure))}</text>"
+            )
+    return shapes
+
+
+def _legend(score: Score, takes: Sequence[Take], said: Mapping[str, str]) -> tuple[int, str]:
+    """Return how many rows the legend has and its text: whose each line is, in as many rows as that takes."""
+    entries = [(f"- - {said['take_planned']}", PROPOSED)]
+    if printed_alone(score) is not None and any(take.matches for take in takes):
+        entries.append((f"··· {said['take_printed']}", SOFT))
+    for k, take in enumerate(takes):
+        name = take.recording.media
+        short = name if len(name) <= _MOST_LETTERS else f"{name[: _MOST_LETTERS - 1]}…"
+        entries.append((f"— {short}", OWN[k % len(OWN)]))
+    row, place = 0, LEFT
+    shapes = []
+    for text, colour in entries:
+        wide = _LETTER * (len(text) + 2)
+        if place > LEFT and place + wide > WIDTH - RIGHT:
+            row, place = row + 1, LEFT
+        y = _NAME * (1.2 + 1.3 * row)
+        shapes.append(
+            f'<text class="whose" x="{place:.0f}" y="{y:.0f}" font-size="{_NAME}" fill="{colour}">'
+            f"{escape(text)}</text>"
+        )
+        place += wide
+    return row + 1, "".join(shapes)
 
 
 def _loudness(score: Score, plan: Plan, takes: Sequence[Take]) -> Lines:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 
+from understave.harmony.reading import Reading
+from understave.interpretation.plan import Plan
 from understave.score.model import Score, beat_text
 from understave.takes.take import Run, Take
-from understave.takes.views import hesitations, summary
+from understave.takes.views import hesitations, longest_run, melody_over_rest, pedal_blur, summary
 from understave.theory.names import pitch_class_name
 from understave.theory.pitch import LETTERS, Pitch, PitchClass
 from understave.theory.vocabulary import Language
+from understave.wording.pedals import decimal
 from understave.wording.phrasebook import Phrasebook, phrasebook
 
 MOST = 12
@@ -20,8 +24,27 @@ FOREIGN = 0.1
 reasoning)."""
 
 
-def tell_take(score: Score, take: Take, language: Language = "en") -> tuple[str, ...]:
-    """Return sentences about a take: what was played and went well, what slipped, where time stood still."""
+ALIKE = 0.15
+"""Share by which two blurs may differ and still be told as alike (set by reasoning)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What a take is told beside: the plan, the reading of its chords, and how far down (0 to 1) the player's
+    pedal is where the dampers half lie (see `views.damped`).
+    """
+
+    plan: Plan
+    reading: Reading
+    half: float = 0.5
+
+
+def tell_take(
+    score: Score, take: Take, language: Language = "en", beside: Beside | None = None
+) -> tuple[str, ...]:
+    """Return sentences about a take: what was played and went well, what slipped, where time stood still;
+    with `beside` also how far the melody stands out, and the pedal against the planned one.
+    """
     book = phrasebook(language)
     said = book.phrases
     if take.recording.kind == "sound":
@@ -42,8 +65,26 @@ def tell_take(score: Score, take: Take, language: Language = "en") -> tuple[str,
     for run in take.runs:
         for hesitation in hesitations(score, run):
             bar, beat = _place(score, hesitation.moment)
-            lines.append(said["take_hesitation"].format(bar=bar, beat=beat, times=f"{hesitation.times:.1f}"))
+            times = f"{hesitation.times:.1f}".replace(".", said["decimal"])
+            lines.append(said["take_hesitation"].format(bar=bar, beat=beat, times=times))
+    if beside is not None and take.recording.kind == "midi":
+        lines += _touch_and_pedal(score, take, beside, language)
     return (*lines, book.phrases["caution_practice"])
+
+
+def _touch_and_pedal(score: Score, take: Take, beside: Beside, language: Language) -> Iterator[str]:
+    said = phrasebook(language).phrases
+    over = round(melody_over_rest(score, take) or 0.0)
+    if over:
+        yield said["take_melody" if over > 0 else "take_melody_under"].format(amount=abs(over))
+    blur = pedal_blur(score, beside.plan, beside.reading, take, longest_run(take), half=beside.half)
+    if blur is None:
+        yield said["take_no_pedal"]
+        return
+    more = blur.own - blur.planned
+    key = "alike" if abs(more) <= ALIKE * blur.planned else "more" if more > 0 else "less"
+    values = {"own": decimal(blur.own, language), "planned": decimal(blur.planned, language)}
+    yield said[f"take_blur_{key}"].format(**values)
 
 
 def _what_was_played(score: Score, take: Take, said: Mapping[str, str]) -> Iterator[str]:

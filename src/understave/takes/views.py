@@ -90,6 +90,11 @@ def tempo_curve(score: Score, run: Run) -> tuple[tuple[float, float], ...]:
     return tuple((a, 60 * (b - a) / (t - s)) for a, b, s, t in pairs if t > s)
 
 
+def longest_run(take: Take) -> int:
+    """Return the number of the run that holds most written time."""
+    return max(range(len(take.runs)), key=lambda k: take.runs[k].moments[-1] - take.runs[k].moments[0])
+
+
 @dataclass(frozen=True, slots=True)
 class Summary:
     """A take in numbers: notes as written of all in the bars played (None of sound), the middle tempo in
@@ -241,6 +246,8 @@ def clock_over(score: Score, take: Take, first: int, last: int) -> Clock:
     return clock_of(run, score.measures[first].start, score.measures[last].end)
 
 
+SHORTEST = 0.05
+"""Seconds that a key stays down at least that an excerpt's end cuts off (set by reasoning)."""
 LEAD, FADE = 0.15, 0.6
 """Seconds of recorded sound that are heard before the first note and fade after the last."""
 
@@ -292,7 +299,8 @@ def as_played(
 ) -> tuple[Performance, Clock]:
     """Return a run, or its bars from `first` to `last`, as it was played: from 0 seconds, and its clock.
 
-    Strikes carry the ids of the notes that they are, ornaments those of the note that they adorn.
+    Strikes carry the ids of the notes that they are, ornaments those of the note that they adorn. What
+    is tied or held beyond bar `last` ends with that bar, as it does where the tool plays.
     """
     run = take.runs[number]
     begin = score.measures[first].start if first is not None else None
@@ -304,6 +312,7 @@ def as_played(
     }
     elsewhere = {m.strike for m in take.matches if m.run != number}
     low, high = time.seconds[0], time.seconds[-1]
+    stop = high if last is not None else float("inf")
     all_strikes = take.recording.performance.strikes
     inside = [
         i
@@ -315,7 +324,9 @@ def as_played(
     for i in inside:
         strike = all_strikes[i]
         strikes.append(
-            replace(strike, start=strike.start - zero, end=strike.end - zero, note=named.get(i, ""))
+            replace(
+                strike, start=strike.start - zero, end=_let_go(strike, stop) - zero, note=named.get(i, "")
+            )
         )
     line = take.recording.performance.pedal
     depth = next((d for t, d in reversed(line) if t <= zero), 0.0)
@@ -326,6 +337,11 @@ def as_played(
         pedal.append((max(end, pedal[-1][0]) + 0.1, 0.0))
     shifted = Clock(time.moments, tuple(s - zero for s in time.seconds))
     return Performance(tuple(strikes), tuple(pedal), take.recording.performance.soft), shifted
+
+
+def _let_go(strike: Strike, stop: float) -> float:
+    """When a key is let go, at `stop` at the latest, but not before it has been struck."""
+    return max(min(strike.end, stop), min(strike.end, strike.start + SHORTEST))
 
 
 def _inside(score: Score, note: str | None, start: float, time: Clock, closed: bool) -> bool:

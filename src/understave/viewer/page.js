@@ -219,7 +219,7 @@ export function showLesson(lesson, place) {
       section(
         "playing",
         words.ownPlaying,
-        make("figure", {}, make("img", { class: "playing", alt: words.ownPlayingPictured, src: `data:image/svg+xml,${encodeURIComponent(lesson.playing.picture)}` })),
+        make("figure", { tabindex: 0, "aria-label": words.ownPlayingPictured }, make("img", { class: "playing", alt: words.ownPlayingPictured, src: `data:image/svg+xml,${encodeURIComponent(lesson.playing.picture)}` })),
         make("ul", {}, ...lesson.playing.told.map((line) => make("li", {}, line))),
         lesson.playing.slips.length > 0 && slips,
       ),

@@ -12,24 +12,23 @@ import { post, sendTake } from "./link.js";
 import { wave } from "./voice.js";
 import { word } from "./words.js";
 
-/** Beats of the count-in. */
-const COUNT = 4;
 /** Seconds that a click of the count-in lasts, and how loud it is (0 to 1): soft, since it may come through headphones. */
 const [CLICK, LOUD] = [0.03, 0.15];
 /** Seconds before the first click. */
 const SOON = 0.1;
 
 /**
- * Click four beats, then go on.
+ * Click some beats, then go on.
  *
  * @param {number} tempo  beats a minute
+ * @param {number} beats
  * @param {() => void} then
  * @returns {() => void} what ends it early
  */
-export function countIn(tempo, then) {
+export function countIn(tempo, beats, then) {
   const beat = 60 / Math.min(240, Math.max(20, tempo || 72));
   const audio = new AudioContext();
-  for (let k = 0; k < COUNT; k++) {
+  for (let k = 0; k < beats; k++) {
     const tone = new OscillatorNode(audio, { frequency: k === 0 ? 1320 : 990 });
     const level = new GainNode(audio, { gain: LOUD });
     tone.connect(level).connect(audio.destination);
@@ -45,7 +44,7 @@ export function countIn(tempo, then) {
       end();
       then();
     },
-    1000 * (SOON + COUNT * beat),
+    1000 * (SOON + beats * beat),
   );
   return end;
 }

@@ -13,12 +13,15 @@ import { word } from "./words.js";
 
 /** @typedef {{name: string, added: string}} Kept  `added` as ISO 8601 has it */
 /** @typedef {{told: string[], wrong: string[], missed: string[], played: string[]}} Told */
+/** @typedef {{beats: number, tempo: number}} Count  beats of the count-in, and how many a minute */
 /** @typedef {import("./recorders.js").Recorder} Recorder */
 
 /**
  * `<desk-take-list>`: the takes that are kept; each is asked for when it is opened.
  *
- * @extends {AskingPanel<{takes: Kept[]}>}
+ * Out: `count` (detail the count-in of the piece).
+ *
+ * @extends {AskingPanel<{takes: Kept[], count: Count}>}
  */
 class DeskTakeList extends AskingPanel {
   /** What is shown of each take, by name and time: it stays when the list is drawn anew, open where it was open. @type {Map<string, HTMLDetailsElement>} */
@@ -30,8 +33,9 @@ class DeskTakeList extends AskingPanel {
     super("/api/takes");
   }
 
-  /** @override @param {{takes: Kept[]}} now */
-  drawn({ takes }) {
+  /** @override @param {{takes: Kept[], count: Count}} now */
+  drawn({ takes, count }) {
+    this.dispatchEvent(new CustomEvent("count", { detail: count }));
     const named = (/** @type {Kept} */ take) => `${take.name} ${take.added}`;
     const shown = new Map(takes.map((take) => [named(take), this.#shown.get(named(take)) ?? this.#take(take)]));
     if ([...this.#shown].some(([name, one]) => one.open && !shown.has(name))) this.#colour(null);
@@ -110,7 +114,10 @@ export class DeskTakes extends HTMLElement {
   #endCount = () => {};
   /** What is said of the recording at hand; it stands again when a file has been followed. */
   #words = "";
-  #tempo = make("input", { type: "number", id: "takes-tempo", min: 20, max: 240, value: "72", class: "small" });
+  #beats = 4;
+  #tempo = /** @type {HTMLInputElement} */ (make("input", { type: "number", id: "takes-tempo", min: 20, max: 240, value: "72", class: "small", oninput: () => (this.#tempoChosen = true) }));
+  /** The teacher has set the tempo of the count-in; else it is the piece's. */
+  #tempoChosen = false;
   #bars = make("input", { type: "text", id: "takes-bars", size: 8, placeholder: "9-16" });
   #said = make("p", { class: "hint", role: "status" });
   #buttons = make("div", { class: "hear", role: "group", "aria-label": word("takes_record") });
@@ -140,6 +147,11 @@ export class DeskTakes extends HTMLElement {
       this.#said,
       this.#list,
     );
+    this.#list.addEventListener("count", (event) => {
+      const { beats, tempo } = /** @type {CustomEvent<Count>} */ (event).detail;
+      this.#beats = beats;
+      if (!this.#tempoChosen) this.#tempo.value = String(tempo);
+    });
     this.#to("idle", "");
   }
 
@@ -150,6 +162,7 @@ export class DeskTakes extends HTMLElement {
 
   /** Another lesson lies on the desk. */
   begin() {
+    this.#tempoChosen = false;
     return this.#list.begin();
   }
 
@@ -192,8 +205,8 @@ export class DeskTakes extends HTMLElement {
       return;
     }
     recorder.begin();
-    this.#to("counts", word("takes_counts"));
-    this.#endCount = countIn(Number(/** @type {HTMLInputElement} */ (this.#tempo).value), () => {
+    this.#to("counts", word("takes_counts", { n: this.#beats }));
+    this.#endCount = countIn(Number(this.#tempo.value), this.#beats, () => {
       recorder.counted();
       this.#to("records", word("takes_records"));
     });
