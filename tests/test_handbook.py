@@ -93,7 +93,7 @@ def test_the_guide_to_own_playing_tells_the_deviations_that_were_put_in(tmp_path
     page = playing_page(EXAMPLES[0], "{told}", tmp_path)
     assert page.count("did not sound") == 1
     assert page.count(" for ") == 1
-    assert "time waits here" in page
+    assert "Bar 8, beat 3: this beat takes" in page
     assert "Stop if anything hurts" in page.splitlines()[-1]
     assert all((tmp_path / name).read_text(encoding="utf-8").startswith("<svg") for name in PICTURES)
 
