@@ -38,6 +38,7 @@ from understave.teaching.narrative import (
     _is_again,
     _joined,
     _Moment,
+    _opening,
     _texts,
     after_minute,
     entry_of,
@@ -249,6 +250,20 @@ def test_of_a_journey_it_is_said_where_it_goes(label, heart):
     thread = Thread(("key", "G"), told, (told,), 1.0)
     hearts = phrasebook("en").told["heart"]
     assert filled(score, event, hearts[name_among(thread, hearts)], phrasebook("en")) == heart
+
+
+def test_a_journey_is_not_told_beside_the_keys_that_it_visits():
+    score, reading = analysed("chain-ferry")
+    away = next(e for e in reading.events if e.kind == "key" and e.label == "modulation")
+    lead = Told(away, 3.0, 1.0, 1.0)
+    thread = Thread(("key",), lead, (lead,), 1.0)
+    texts = {}
+    for length in LENGTHS:
+        voice = Voice(score, reading, phrasebook("en"))
+        lines = _opening(voice, length, "intermediate", [thread])
+        texts[length] = " ".join(line.text for line in lines)
+    told = {length: ("journey" in text, "visits" in text) for length, text in texts.items()}
+    assert told == {"minute": (True, False), "five": (False, True), "whole": (False, True)}
 
 
 @pytest.mark.parametrize(("count", "name"), [(2, ""), (9, "motive")])

@@ -253,14 +253,15 @@ def _opening(voice: Voice, length: Length, level: Level, first: Sequence[Thread]
     """What is so of the whole piece: key, what is printed at its head, mood, form, what matters most, the
     keys it visits.
     """
+    keys = tuple(_keys(voice)) if length != "minute" else ()
     texts = [
         *_title(voice),
         *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
         *mood_sentence(voice),
         *_varied(voice),
         *(_form(voice) if length != "minute" or _over_a_ground(voice) else ()),
-        *_heart(voice, first),
-        *(_keys(voice) if length != "minute" else ()),
+        *(said for said in _heart(voice, first) if not any(said[1][0] in events for _, events, _ in keys)),
+        *keys,
     ]
     known = facts(voice.score, voice.reading.spans)
     return [
