@@ -610,8 +610,7 @@ def settles(score: Score, lasting: tuple[Fraction, Fraction], key: Key, numeral:
 def _heard(score: Score, start: Fraction, end: Fraction) -> list[Note]:
     """Return what sounds at some moment of a stretch, lowest first."""
     sound = soundings(score)
-    first, last = (bisect_left(sound.moments, float(moment)) for moment in (start, end))
-    notes = {note.id: note for here in (sound.at(start), *sound.chords[first:last]) for note in here}
+    notes = {note.id: note for here in (sound.at(start), *sound.between(start, end)) for note in here}
     return sorted(notes.values(), key=lambda note: note.midi)
 
 
