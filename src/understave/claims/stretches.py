@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -601,6 +601,14 @@ def _in_chord(note: Note, facts: Facts) -> bool:
     return any(voice(n) == voice(note) and 0 < abs(n.midi - note.midi) < 12 for n in here)
 
 
+def _is_tune(notes: Sequence[Note], facts: Facts) -> bool:
+    """Whether notes, not empty, could be a tune below a line that moves: no chords, and mostly steps."""
+    if 2 * sum(_in_chord(note, facts) for note in notes) >= len(notes):
+        return False
+    moves = [abs(b.midi - a.midi) for a, b in pairwise(notes) if a.midi != b.midi]
+    return 2 * sum(move > 2 for move in moves) < max(1, len(moves))
+
+
 @dataclass(frozen=True, slots=True)
 class MelodyIn(Claim):
     """The melody lies in a place: ``"on top"``, ``"in the left hand"``, ``"in the bass"``, ``"inside"``.
@@ -626,13 +634,7 @@ class MelodyIn(Claim):
                 return False
         if not self.place or not found:
             return True
-        if self.place != "on top" and 2 * sum(_in_chord(note, facts) for note in found[:_FIRST]) >= len(
-            found[:_FIRST]
-        ):
-            # Chords below a line that moves are no tune.
-            return False
-        moves = [abs(b.midi - a.midi) for a, b in pairwise(found[:_FIRST]) if a.midi != b.midi]
-        if self.place != "on top" and 2 * sum(move > 2 for move in moves) >= max(1, len(moves)):
+        if self.place != "on top" and not _is_tune(found[:_FIRST], facts):
             return False
         return 2 * sum(self._fits(note, facts) for note in found) >= len(found)
 
