@@ -188,6 +188,8 @@ _FAST = 3
 """Moments to a beat at which notes are struck from which on they come fast (set by ear)."""
 _REST = 0.22
 """Tension under which a span is told as at rest, if nothing pulls in it."""
+CALM = frozenset(("rest", "release"))
+"""Labels of spans at which nothing presses on, so that nothing leads to them."""
 _FALL = 0.3
 """Share of the piece's range by which tension must have fallen since its last peak to be a release."""
 _LEANING = 0.25
