@@ -10,7 +10,7 @@ from typing import ClassVar, Literal
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
-from understave.claims.single_notes import is_step
+from understave.claims.single_notes import ROUGH, is_step
 from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
@@ -328,7 +328,7 @@ class Tensest(Claim):
 
     @staticmethod
     def _beats(facts: Facts, start: Fraction, end: Fraction) -> tuple[Fraction, ...]:
-        """The onsets on a beat, from that of `start` on and before the next after `end`."""
+        """The onsets on a beat, from that of `start` on to `end`."""
         bar = facts.bar(start)
         first = start - (start - bar.start + bar.offset) % bar.beat_length
         moments = facts.moments(max(Fraction(0), first), end + bar.beat_length)
@@ -687,7 +687,7 @@ class RingsAgainst(Claim):
     since: Fraction | None = None
 
     def holds(self, facts: Facts) -> bool:
-        if (self.old.midi - self.new.midi) % 12 not in (1, 2, 6, 10, 11):
+        if (self.old.midi - self.new.midi) % 12 not in ROUGH:
             return False
         if self.held:
             tones = {
