@@ -120,14 +120,14 @@ def bars_of(score: Score, threads: Sequence[Thread], near: int) -> set[str]:
 
 
 def held(piece: Remarked, top: Sequence[Thread], near: int) -> tuple[int, float]:
-    """Return how many remarks the first ten hold, and how many as many random bars would."""
+    """Return how many remarks the first findings hold, and how many as many random bars would."""
     bars = bars_of(piece.score, top, near)
     hits = sum(str(bar) in bars for bar, _ in piece.remarks)
     return hits, len(piece.remarks) * len(bars) / max(1, len({m.number for m in piece.score.measures}))
 
 
 def total(pieces: Sequence[Remarked], tops: Sequence[Sequence[Thread]], near: int) -> tuple[int, float, int]:
-    """Return remarks held, expected by chance, and all remarks; `tops` are the first ten of each piece."""
+    """Return remarks held, expected by chance, and all remarks; `tops` are first findings by piece."""
     pairs = [held(p, top, near) for p, top in zip(pieces, tops, strict=True)]
     return sum(h for h, _ in pairs), sum(c for _, c in pairs), sum(len(p.remarks) for p in pieces)
 

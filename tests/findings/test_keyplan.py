@@ -255,6 +255,7 @@ def test_home(spans: str, home: str) -> None:
         ("c: i:8 Ab: I:24", -3, "", "c"),
         # A start in the relative, left after a bar and a half for the key that the title names.
         ("D: I:6 b: i:24 D: I:30", 2, "String Quartet in B minor", "b"),
+        ("Db: I:6 bb: i:24 Db: I:30", -5, "String Quartet in B-flat minor", "bb"),
         ("b: i:30 D: I:6 f#: i:30", 2, "", "b"),
         ("G: I:8 e: i:24", 1, "", "e"),
         # A piece that ends as it began, both in no time.

@@ -363,7 +363,16 @@ def test_a_swell_of_harmony_has_its_peak_where_most_clashes(first, peak, last, m
 
 @pytest.mark.parametrize(
     ("words", "at", "against"),
-    [("sempre f", 12, True), ("sempre ff", 6, True), ("sempre f", 20, False), ("sempre p", 12, False)],
+    [
+        ("sempre f", 12, True),
+        ("sempre ff", 6, True),
+        ("sempre più forte", 12, True),
+        ("sempre più ff", 12, True),
+        ("immer fff", 12, True),
+        ("sempre f", 20, False),
+        ("sempre p", 12, False),
+        ("sempre legato", 12, False),
+    ],
 )
 def test_nothing_fades_where_print_stays_loud(words, at, against):
     """*Sempre*: always, throughout (any handbook of terms)."""

@@ -33,6 +33,7 @@ from understave.teaching.narrative import (
     _NUMBER,
     LENGTHS,
     WORDS,
+    Chapter,
     Line,
     Voice,
     _is_again,
@@ -167,36 +168,29 @@ def test_what_only_the_first_notes_are_played_with_does_not_lead(words, leads):
     assert any(e.get("text") == words for e in head_events(marked, known)) is leads
 
 
+def of_form(scheme: str) -> tuple[Chapter, ...]:
+    """A story of five minutes about a chorale that is said to have these sections."""
+    score, reading = chorale(7)
+    details = FormDetails(scheme=scheme, sections=len(scheme.split()))
+    form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, details)
+    return narrate(score, replace(reading, events=(form,)), "five")
+
+
 @pytest.mark.parametrize(("scheme", "told"), [("A coda", False), ("A B coda", True), ("A A'", True)])
 def test_a_single_part_with_its_coda_is_not_told_as_a_form(scheme, told):
-    score, reading = chorale(7)
-    form = FORM.event(
-        "scheme", Fraction(0), score.end, (), 1.0, FormDetails(scheme=scheme, sections=len(scheme.split()))
-    )
-    text = " ".join(c.text for c in narrate(score, replace(reading, events=(form,)), "five"))
+    text = " ".join(c.text for c in of_form(scheme))
     assert ("The whole has" in text or "The whole is built as" in text) is told
 
 
 def test_letters_are_told_only_where_one_comes_again():
-    score, reading = chorale(7)
-    told = {}
-    for scheme in ("A B", "A B A'"):
-        details = FormDetails(scheme=scheme, sections=len(scheme.split()))
-        form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, details)
-        told[scheme] = narrate(score, replace(reading, events=(form,)), "five")[0].text
-    assert "The whole has two parts." in told["A B"]
-    assert "The whole has three parts: A – B – A′." in told["A B A'"]
+    assert "The whole has two parts." in of_form("A B")[0].text
+    assert "The whole has three parts: A – B – A′." in of_form("A B A'")[0].text
 
 
 def test_many_parts_are_told_by_the_name_of_the_form_or_by_what_comes_back():
-    score, reading = chorale(7)
-    told = {}
-    for scheme in ("A B A C A B", "A B C D E F"):
-        details = FormDetails(scheme=scheme, sections=6)
-        form = FORM.event("scheme", Fraction(0), score.end, (), 1.0, details)
-        told[scheme] = narrate(score, replace(reading, events=(form,)), "five")[0].text
-    assert "The whole falls into six parts; the main idea comes back twice." in told["A B A C A B"]
-    assert "part" not in told["A B C D E F"]
+    told = of_form("A B A C A B")[0].text
+    assert "The whole falls into six parts; the main idea comes back twice." in told
+    assert "part" not in of_form("A B C D E F")[0].text
 
 
 def test_what_several_players_play_is_heard_at_the_close():

@@ -198,7 +198,12 @@ def test_tension_is_told_at_its_peaks_and_where_it_lets_go_after_one() -> None:
         (8, 0.3, True),
     )
     plan = Plan(
-        tension=tuple(Tension(F(t), F(t + 1), v, (), release, SILENT) for t, v, release in values),
+        tension=tuple(
+            Tension(
+                F(t), F(t + 1), v, (), release, made("no words", "release" if release else "", F(0), F(4))
+            )
+            for t, v, release in values
+        ),
         levels=(Level(F(0), 40.0), Level(F(8), 100.0)),
     )
     assert said(plan) == [(F(1), "tension", "lead to here"), (F(6), "tension", "let go")]

@@ -808,19 +808,22 @@ class Cadence(Claim):
         return next((span for span in before[:2] if _is_dominant(span, self.key)), None)
 
     def _authentic(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
-        led = self._led(before[:1])
-        return led is not None and _on_tonic(goal, self.key) and self._is_there(facts, goal, led)
+        return self._led_home(facts, goal, before) is not None
 
-    def _is_there(self, facts: Facts, goal: Span, led: Span) -> bool:
-        """Whether the key is that of one of its chords; what only an applied dominant leads to closes where
-        the line stops.
+    def _led_home(self, facts: Facts, goal: Span, before: list[Span]) -> Span | None:
+        """The dominant right before a goal that is the tonic; None for none.
+
+        The key is that of one of the two; what only an applied dominant leads to closes where the line stops.
         """
+        led = self._led(before[:1])
+        if led is None or not _on_tonic(goal, self.key):
+            return None
         own = self.key.tonic in (goal.key.tonic, led.key.tonic)
-        return own or stops_within(facts, self.start, max(goal.end, self.end))
+        return led if own or stops_within(facts, self.start, max(goal.end, self.end)) else None
 
     def _perfect(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
-        led = self._led(before[:1])
-        if led is None or not _on_tonic(goal, self.key) or not self._is_there(facts, goal, led):
+        led = self._led_home(facts, goal, before)
+        if led is None:
             return False
         fifth = PitchClass.from_fifths(self.key.tonic.fifths + 1)
         late = facts.heard(max(led.start, led.end - facts.bar(led.start).full_length), led.end)

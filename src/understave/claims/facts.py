@@ -118,22 +118,29 @@ class Facts:
                 found[note.at].append(note)
         return found
 
+    @cached_property
+    def pedal_marks(self) -> list[tuple[Fraction, bool]]:
+        """The printed signs that press the sustaining pedal (True) or release it (False), in order of time.
+
+        Of a release and a press at one moment the press counts and comes last.
+        """
+        return sorted(
+            (sign.onset, sign.text != "stop")
+            for sign in self.score.directions
+            if sign.kind == "pedal" and sign.text in ("start", "change", "stop")
+        )
+
     def pedalled_since(self, moment: Fraction) -> Fraction:
         """Return when the printed pedal went down that is down at a moment; the moment itself if none is."""
         words = [word for word in self.score.pedal_words if word[0] <= moment]
-        marks = [(onset, "stop") for onset, wanted in words if not wanted]
-        marks += [
-            (d.onset, d.text)
-            for d in self.score.directions
-            if d.kind == "pedal" and d.onset < moment and d.text in ("start", "change", "stop")
-        ]
-        # Of a release and a press at one moment the press counts, which is printed second.
-        down, text = sorted(marks, key=lambda mark: mark[0])[-1] if marks else (moment, "stop")
+        refused = [(onset, False) for onset, wanted in words if not wanted]
+        signs = self.pedal_marks[: bisect_left(self.pedal_marks, moment, key=lambda sign: sign[0])]
+        since, down = max((*refused, *signs[-1:]), default=(moment, False))
         span = self.span(moment)
         if span is not None and words and words[-1][1]:
             # Where the composer asks for pedal in words, it holds what belongs to one chord.
             return min(span.start, moment)
-        return moment if text == "stop" else down
+        return since if down else moment
 
     # --- who sings, what is on top -----------------------------------------------------------------------
 

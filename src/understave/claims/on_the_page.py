@@ -220,11 +220,7 @@ class PedalOpen(Claim):
 
     def holds(self, facts: Facts) -> bool:
         words = [word for word in facts.score.pedal_words if word[0] <= self.start]
-        marks = sorted(
-            (d.onset, d.text != "stop")
-            for d in facts.score.directions
-            if d.kind == "pedal" and d.text in ("start", "change", "stop")
-        )
+        marks = facts.pedal_marks
         bar = facts.bar(self.start).full_length
         released, down = next((m for m in reversed(marks) if m[0] <= self.start), (None, False))
         pressed = next((onset for onset, pressed in marks if onset > self.start and pressed), None)
@@ -246,12 +242,7 @@ class Times(Claim):
     count: int
 
     def holds(self, facts: Facts) -> bool:
-        marks = [
-            direction
-            for direction in facts.score.directions
-            if direction.kind == "pedal" and direction.text in ("start", "change")
-        ]
-        return len(marks) == self.count
+        return sum(pressed for _, pressed in facts.pedal_marks) == self.count
 
     def subject(self) -> Hashable:
         return "printed pedal"

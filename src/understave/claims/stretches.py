@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -10,7 +10,7 @@ from typing import ClassVar, Literal
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
-from understave.claims.single_notes import is_step
+from understave.claims.single_notes import ROUGH, is_step
 from understave.score.model import Measure, Note
 from understave.theory.pitch import Interval, Pitch, PitchClass
 
@@ -328,7 +328,7 @@ class Tensest(Claim):
 
     @staticmethod
     def _beats(facts: Facts, start: Fraction, end: Fraction) -> tuple[Fraction, ...]:
-        """The onsets on a beat, from that of `start` on and before the next after `end`."""
+        """The onsets on a beat, from that of `start` on to `end`."""
         bar = facts.bar(start)
         first = start - (start - bar.start + bar.offset) % bar.beat_length
         moments = facts.moments(max(Fraction(0), first), end + bar.beat_length)
@@ -601,6 +601,14 @@ def _in_chord(note: Note, facts: Facts) -> bool:
     return any(voice(n) == voice(note) and 0 < abs(n.midi - note.midi) < 12 for n in here)
 
 
+def _is_tune(notes: Sequence[Note], facts: Facts) -> bool:
+    """Whether notes, not empty, could be a tune below a line that moves: no chords, and mostly steps."""
+    if 2 * sum(_in_chord(note, facts) for note in notes) >= len(notes):
+        return False
+    moves = [abs(b.midi - a.midi) for a, b in pairwise(notes) if a.midi != b.midi]
+    return 2 * sum(move > 2 for move in moves) < max(1, len(moves))
+
+
 @dataclass(frozen=True, slots=True)
 class MelodyIn(Claim):
     """The melody lies in a place: ``"on top"``, ``"in the left hand"``, ``"in the bass"``, ``"inside"``.
@@ -626,13 +634,7 @@ class MelodyIn(Claim):
                 return False
         if not self.place or not found:
             return True
-        if self.place != "on top" and 2 * sum(_in_chord(note, facts) for note in found[:_FIRST]) >= len(
-            found[:_FIRST]
-        ):
-            # Chords below a line that moves are no tune.
-            return False
-        moves = [abs(b.midi - a.midi) for a, b in pairwise(found[:_FIRST]) if a.midi != b.midi]
-        if self.place != "on top" and 2 * sum(move > 2 for move in moves) >= max(1, len(moves)):
+        if self.place != "on top" and not _is_tune(found[:_FIRST], facts):
             return False
         return 2 * sum(self._fits(note, facts) for note in found) >= len(found)
 
@@ -685,7 +687,7 @@ class RingsAgainst(Claim):
     since: Fraction | None = None
 
     def holds(self, facts: Facts) -> bool:
-        if (self.old.midi - self.new.midi) % 12 not in (1, 2, 6, 10, 11):
+        if (self.old.midi - self.new.midi) % 12 not in ROUGH:
             return False
         if self.held:
             tones = {

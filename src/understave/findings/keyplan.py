@@ -43,7 +43,6 @@ RomanNumeral in the new one, ``chord_root`` PitchClass.
 
 from __future__ import annotations
 
-import re
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterable
@@ -63,7 +62,7 @@ from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Score
 from understave.theory.chord import Chord, Quality
 from understave.theory.key import Key, Mode
-from understave.theory.names import key_name
+from understave.theory.names import names_key
 from understave.theory.pitch import Interval, PitchClass
 from understave.theory.roman import RomanNumeral
 
@@ -165,7 +164,7 @@ def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
     if score is not None and score.measures and first != last:
         printed = score.measures[0].signature
         signed = [key for key in (first, last) if key.signature == printed]
-        titled = [key for key in signed or (first, last) if _is_titled(score.title, key)]
+        titled = [key for key in signed or (first, last) if names_key(score.title, key)]
         for known in (titled, signed):
             if len(known) == 1:
                 return known[0]
@@ -198,15 +197,9 @@ def _opening_key(regions: tuple[Region, ...], score: Score | None) -> Key:
     after = regions[1]
     brief = first.length < _BRIEF * score.measures[0].full_length and after.length >= 4 * first.length
     # A piece that ends as it began is at home there, unless its title says otherwise.
-    framed = regions[-1].key == first.key and not _is_titled(score.title, after.key)
+    framed = regions[-1].key == first.key and not names_key(score.title, after.key)
     related = after.key.signature == first.key.signature
     return after.key if brief and related and not framed else first.key
-
-
-def _is_titled(title: str, key: Key) -> bool:
-    """Whether a title ends a key's name with its mode, as "in B minor" or "in h-Moll" do."""
-    names = (key_name(key, language) for language in ("en", "de", "fr"))
-    return any(re.search(rf"\b{re.escape(name)}\b", title, re.IGNORECASE) for name in names)
 
 
 def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | None:

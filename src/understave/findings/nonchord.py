@@ -308,14 +308,16 @@ def _trembles(note: Note, line: Lines) -> bool:
     if note.duration > longest:
         return False
     row = [note]
-    for step, at in ((line.before, 0), (line.after, -1)):
-        other = step(note)
-        while other is not None and len(row) < _TREMBLING and other.duration <= longest:
-            inward = row[1 if at == 0 else -2].midi if len(row) > 1 else None
-            if other.midi == row[at].midi or inward not in (None, other.midi):
+    for step in (line.before, line.after):
+        # The row grows at its end: first backwards in time, then forwards.
+        row.reverse()
+        while len(row) < _TREMBLING:
+            other = step(row[-1])
+            if other is None or other.duration > longest or other.midi == row[-1].midi:
                 break
-            row.insert(0 if at == 0 else len(row), other)
-            other = step(other)
+            if row[-2:-1] and other.midi != row[-2].midi:
+                break
+            row.append(other)
     return len(row) >= _TREMBLING
 
 

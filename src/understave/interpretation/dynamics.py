@@ -30,7 +30,6 @@ most for it, ``steps`` int (velocity steps between its softest and its loudest m
 
 from __future__ import annotations
 
-import re
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -57,6 +56,7 @@ from understave.interpretation.printed import (
     PrintedSwell,
     nearest_mark,
     printed_loudness,
+    stays_loud,
 )
 from understave.interpretation.tension import clash
 from understave.score.model import Note, Score
@@ -98,10 +98,6 @@ _PLAIN = 1.0
 """How far a point of the line may be moved when it is drawn with fewer points."""
 _SETTLED = 8.0
 """Least change of mean velocity from phrase to phrase that proposes another mark."""
-
-
-_STAYS_LOUD = re.compile(r"\bsempre\s+(più\s+)?(f+|forte|fortissimo)\b", re.IGNORECASE)
-"""Words that keep the music loud."""
 
 
 @dataclass(frozen=True)
@@ -441,7 +437,7 @@ def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudnes
     if hairpin.kind == "crescendo":
         return False
     near = hairpin.end + 2 * score.measure_at(hairpin.end).full_length
-    if any(hairpin.start <= d.onset <= near and _STAYS_LOUD.search(d.text) for d in score.directions):
+    if any(hairpin.start <= d.onset <= near and stays_loud(d.text) for d in score.directions):
         return True
     louder = [mark.moment for mark in printed.marks if mark.velocity > printed.at(float(mark.moment) - 1e-6)]
     bar = score.measure_at(hairpin.end).full_length

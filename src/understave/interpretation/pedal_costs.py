@@ -513,10 +513,10 @@ def _printed(signs: Sequence[Sign], moments: Sequence[Fraction]) -> Array:
 
 
 def _printed_gaps(score: Score, signs: Sequence[Sign]) -> Iterator[tuple[Fraction, Fraction]]:
-    """Where the print wants the pedal up: from a release to the next mark or to the end, half a bar to two
-    bars on.
+    """Where the print wants the pedal up: from a release to the next mark, half a bar to two bars on, and
+    from the last one to an end within two bars.
 
-    Shorter gaps belong to how releases are engraved (common practice, no source).
+    Shorter gaps between marks belong to how releases are engraved (common practice, no source).
     """
     for before, after in pairwise(signs):
         released, pressed = before.end, after.start

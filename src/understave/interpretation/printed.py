@@ -18,6 +18,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from typing import Literal
 
 from understave.findings.printed_words import read_text
@@ -61,6 +62,8 @@ _RISING = frozenset(("crescendo", "piu-crescendo", "molto-crescendo", "augmentez
 _FALLING = frozenset(
     ("diminuendo", "piu-diminuendo", "diminuez", "abnehmend", "calando", "morendo", "smorzando")
 )
+_ALWAYS = frozenset(("sempre", "immer", "toujours"))
+_LOUD = frozenset(("forte", "fortissimo", "fff", "piu-forte"))
 _WORD_BARS = 4
 """Bars that a printed word lasts, at most; our own choice."""
 
@@ -249,6 +252,12 @@ def _target(
 
 def _clamped(velocity: float) -> float:
     return max(SOFTEST, min(LOUDEST, velocity))
+
+
+def stays_loud(text: str) -> bool:
+    """Whether a printed text keeps the music loud: *sempre f*, *sempre più ff*, *immer f*."""
+    terms = [term for term in read_text(text)[0] if term != "piu"]
+    return "sempre-forte" in terms or any(a in _ALWAYS and b in _LOUD for a, b in pairwise(terms))
 
 
 def nearest_mark(velocity: float) -> str:

@@ -188,6 +188,8 @@ _FAST = 3
 """Moments to a beat at which notes are struck from which on they come fast (set by ear)."""
 _REST = 0.22
 """Tension under which a span is told as at rest, if nothing pulls in it."""
+CALM = frozenset(("rest", "release"))
+"""Labels of spans at which nothing presses on, so that nothing leads to them."""
 _FALL = 0.3
 """Share of the piece's range by which tension must have fallen since its last peak to be a release."""
 _LEANING = 0.25
@@ -610,8 +612,7 @@ def settles(score: Score, lasting: tuple[Fraction, Fraction], key: Key, numeral:
 def _heard(score: Score, start: Fraction, end: Fraction) -> list[Note]:
     """Return what sounds at some moment of a stretch, lowest first."""
     sound = soundings(score)
-    first, last = (bisect_left(sound.moments, float(moment)) for moment in (start, end))
-    notes = {note.id: note for here in (sound.at(start), *sound.chords[first:last]) for note in here}
+    notes = {note.id: note for here in (sound.at(start), *sound.between(start, end)) for note in here}
     return sorted(notes.values(), key=lambda note: note.midi)
 
 

@@ -48,8 +48,7 @@ from understave.interpretation.tension import home_of
 from understave.score.model import Score
 from understave.teaching.links import link_between
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
-from understave.theory.key import Key
-from understave.theory.names import LANGUAGES, key_name
+from understave.theory.names import key_name, names_key
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import claims_of, is_true, is_true_of
 from understave.wording.gaps import can_fill, fill, printed_bars
@@ -284,26 +283,13 @@ def _title(voice: Voice) -> Iterator[_Said]:
         (event for event in voice.reading.events if event in KEY and event.start <= runs[0][1]), None
     )
     title = voice.score.title.strip()
-    name = "untitled" if not title else "title_named" if _names(title, runs[0][0]) else "title"
+    name = "untitled" if not title else "title_named" if names_key(title, runs[0][0]) else "title"
     one = len({r[0] for r in runs}) == 1
     form = words[f"{name}_one" if one else name]
     text = form.format(title=title, key=key_name(runs[0][0], voice.book.language))
     key, start, _ = runs[0]
     claimed = (KeyIs(start, start, key), *((OneKey(start, voice.score.end, key),) if one else ()))
     yield text, (first,) if first is not None else (), claimed
-
-
-def _names(title: str, key: Key) -> bool:
-    """Whether a title names a key in any language: "Prelude in E minor", "Walzer es-Moll"."""
-    plain = _in_words(title)
-    return any(
-        re.search(rf"\b{re.escape(_in_words(key_name(key, language)))}\b", plain) for language in LANGUAGES
-    )
-
-
-def _in_words(text: str) -> str:
-    words = text.casefold().replace("♭", " flat").replace("♯", " sharp")
-    return " ".join(re.split(r"[\s\u2010\u2011-]+", words))
 
 
 def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:

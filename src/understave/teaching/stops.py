@@ -39,7 +39,7 @@ from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
 from understave.interpretation.planning import for_keyboard
-from understave.interpretation.tension import TENSION
+from understave.interpretation.tension import CALM, TENSION
 from understave.score.model import Score
 from understave.teaching import spoken as talk
 from understave.teaching import story
@@ -445,7 +445,7 @@ def _peaks(plan: Plan) -> list[Event]:
     for k, t in enumerate(plan.tension):
         around = plan.tension[max(0, k - 3) : k + 4]
         high = highest > 0 and t.value >= 0.6 * highest and t.value == max(span.value for span in around)
-        if high and t.why.label not in ("rest", "release"):
+        if high and t.why.label not in CALM:
             share = (t.value / highest) ** 3
             details = TENSION.of(t.why)
             if details is not None:

@@ -24,6 +24,7 @@ __all__ = [
     "interval_size_name",
     "key_name",
     "mode_name",
+    "names_key",
     "parse_interval",
     "parse_key",
     "parse_pitch_class",
@@ -147,6 +148,16 @@ def parse_key(text: str, language: Language = "en") -> Key:
             pass
     example = key_name(Key(PitchClass("F", 1), "minor"), language)
     raise SymbolError(f"{text!r} is not a key here; write for example {example}.")
+
+
+_AS_WORDS = str.maketrans({"\u266d": " flat", "\u266f": " sharp", **dict.fromkeys("-\u2010\u2011", " ")})
+
+
+def names_key(text: str, key: Key) -> bool:
+    """Whether a text names a key with its mode, in any language: "Air in B-flat minor", "Walzer es-Moll"."""
+    plain = _fold(text.translate(_AS_WORDS))
+    names = (_fold(key_name(key, language).translate(_AS_WORDS)) for language in LANGUAGES)
+    return any(re.search(rf"\b{re.escape(name)}\b", plain) for name in names)
 
 
 # -------------------------------------------------------------------- intervals and chords

@@ -22,7 +22,7 @@ from understave.interpretation.pedal_habit import born_about
 from understave.interpretation.perform import HALF_WAY
 from understave.interpretation.plan import Hairpin, Plan, Tension, Voice
 from understave.interpretation.printed import nearest_mark, printed_loudness
-from understave.interpretation.tension import TENSION
+from understave.interpretation.tension import CALM, TENSION
 from understave.interpretation.timing import TIMING
 from understave.interpretation.voicing import VOICING, VoicingDetails
 from understave.score.model import Note, Score
@@ -528,15 +528,14 @@ def _tension(score: Score, spans: tuple[Tension, ...], book: Phrasebook) -> Iter
     bars = [score.measure_at(t.start).index for t in spans]
     peak: Tension | None = None
     for i, t in enumerate(spans):
-        calm = t.why.label in ("rest", "release")
         if t.release and peak is not None:
-            if t.why.label == "release" or t.why not in TENSION:
+            if t.why.label == "release":
                 yield _Item(t.start, "tension", book.phrases["play_release"], t.why, t.why.notes)
             peak = None
         if t.value < HIGH or (peak is not None and peak.value >= t.value):
             continue
         around = spans[bisect_left(bars, bars[i] - NEAR) : bisect_right(bars, bars[i] + NEAR)]
-        if t.value == max(near.value for near in around) and not calm:
+        if t.value == max(near.value for near in around) and t.why.label not in CALM:
             peak = t
             what = book.phrases["play_tension"]
             yield _Item(t.start, "tension", what, t.why, t.why.notes)
