@@ -167,15 +167,20 @@ def _tie(first: Any, then: Any) -> None:
     for old in then.findall("accidental"):
         then.remove(old)
     for note, kind in ((first, "start"), (then, "stop")):
-        notations = note.find("notations")
-        if notations is None:
-            notations = etree.Element("notations")
-            lyric = note.find("lyric")
-            if lyric is None:
-                note.append(notations)
-            else:
-                lyric.addprevious(notations)
-        etree.SubElement(notations, "tied", {"type": kind})
+        etree.SubElement(_notations(note), "tied", {"type": kind})
+
+
+def _notations(note: Any) -> Any:
+    """Return the notations of a note, put in before its words where it has none."""
+    notations = note.find("notations")
+    if notations is None:
+        notations = etree.Element("notations")
+        lyric = note.find("lyric")
+        if lyric is None:
+            note.append(notations)
+        else:
+            lyric.addprevious(notations)
+    return notations
 
 
 _VALUES = ("whole", "half", "quarter", "eighth", "16th", "32nd", "64th")
@@ -268,14 +273,7 @@ def _mark(note: Any, chance: random.Random, fingers: float, marks: float) -> Non
         (marks / 6, "", "fermata"),
     ):
         if chance.random() < rate:
-            notations = note.find("notations")
-            if notations is None:
-                notations = etree.Element("notations")
-                lyric = note.find("lyric")
-                if lyric is None:
-                    note.append(notations)
-                else:
-                    lyric.addprevious(notations)
+            notations = _notations(note)
             mark = etree.SubElement(etree.SubElement(notations, group) if group else notations, name)
             if name == "fingering":
                 mark.text = str(chance.randint(1, 5))
