@@ -335,7 +335,7 @@ def lines_on(sheet: Sheet) -> Iterator[tuple[str, Line]]:
     edges = [(bar.x0 - 0.1, bar.x1 + 0.1, system) for system in sheet.systems for bar in system.bars]
     usual = usual_width([sheet])
     ways = {
-        _place(event.stem): event.way
+        event.stem: event.way
         for system in sheet.systems
         for event in events_of(sheet, system, usual)
         if event.stem is not None
@@ -346,17 +346,13 @@ def lines_on(sheet: Sheet) -> Iterator[tuple[str, Line]]:
             and system.staves[-1].y0 - 1 <= (line.y0 + line.y1) / 2 <= system.staves[0].y1 + 1
             for x0, x1, system in edges
         )
-        way = ways.get(_place(line))
+        way = ways.get(line)
         if is_bar:
             yield "bar", line
         elif way is not None:
             yield "stemUp" if way > 0 else "stemDown", line
     for line in sheet.levels:
         yield _layer(line, sheet), line
-
-
-def _place(line: Line) -> tuple[int, ...]:
-    return tuple(round(2 * v) for v in (line.x0, line.y0, line.y1))
 
 
 def _layer(line: Line, sheet: Sheet) -> str:
