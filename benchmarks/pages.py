@@ -23,9 +23,9 @@ it says.
 
 With ``--scans`` three scanned editions are read instead (``pianists/*/score.pdf``, pictures) and compared
 with their MusicXML. What else stands on these pages, before and after the excerpt, is not counted.
-corrections a page: notes to be changed, added or taken out, the bars laid beside each other so that these are
-fewest. Nothing was learnt from or set by these pages. With ``--photographs`` made photographs of the first
-page of our own study are read and counted so; the flattening of pages was made while looking at these.
+Corrections a page are notes to be changed, added or taken out, the bars laid beside each other so that these
+are fewest. Nothing was learnt from or set by these pages. With ``--photographs`` made photographs of the
+first page of our own study are read and counted so; the flattening of pages was made while looking at these.
 
 With ``--without-meter`` the first page of each piece is engraved by verovio with its meter hidden, and the
 second, which prints none, is read alone: right is a meter that the reader infers as the score has it, 4/4
@@ -42,12 +42,14 @@ in four fonts: of this list neither the pieces nor Petaluma nor LilyPond.
 from __future__ import annotations
 
 import argparse
+import io
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -63,6 +65,7 @@ from understave.score.model import Score
 from understave.score.reader import read_score
 from understave.score.readers.page.certainty import DOUBTFUL, Signs, confidence
 from understave.score.readers.page.page_reader import WEIGHTS, read_page, read_pictures, read_with_signs
+from understave.score.readers.page.picture_files import Grey
 
 BUILD = (
     "examples/chain-ferry/score.musicxml",
@@ -222,19 +225,10 @@ def scans(listed: int = 0) -> Table:
     )
     total = Counter[str]()
     for path in sorted((data_folder() / "pianists").glob("*/score.pdf")):
-        found = Counter({"pages": _pages(path.read_bytes())})
-        began = time.process_time()
-        try:
-            read = read_page(path.read_bytes(), path.parent.name)
-        except ScoreError as error:
-            table.add_row(path.parent.name, str(found["pages"]), str(error))
-            continue
-        found["seconds"] = round(time.process_time() - began)
-        mine = _bars(read, False)
-        theirs = _as_printed(_bars(read_score(path.with_name("score.musicxml")), False))
-        _count(mine, theirs, found, listed)
-        total += found
-        table.add_row(path.parent.name, *_scan_cells(found))
+        data = path.read_bytes()
+        there = _as_printed(_bars(read_score(path.with_name("score.musicxml")), False))
+        read = partial(read_page, data, path.parent.name)
+        total += _add_read(table, path.parent.name, _pages(data), read, there, listed)
     table.add_row("all that were read", *_scan_cells(total))
     return table
 
@@ -252,18 +246,12 @@ def photographs() -> Table:
     bars = _bars(there, False)[: _bars_on_first_page(made)]
     shown = {"clean": page} | {f"photograph {k}": engraved.photographed(page, k) for k in range(PHOTOGRAPHS)}
     for name, picture in shown.items():
-        found = Counter({"pages": 1})
-        began = time.process_time()
-        try:
-            read, _ = read_pictures([picture], name)
-        except ScoreError as error:
-            table.add_row(name, "1", str(error))
-            continue
-        found["seconds"] = round(time.process_time() - began)
-        _count(_bars(read, False), bars, found)
-        table.add_row(name, *_scan_cells(found))
-        print(name, dict(found), flush=True)
+        _add_read(table, name, 1, partial(_read_picture, picture, name), bars)
     return table
+
+
+def _read_picture(picture: Grey, name: str) -> Score:
+    return read_pictures([picture], name)[0]
 
 
 def _bars_on_first_page(made: bytes) -> int:
@@ -271,8 +259,6 @@ def _bars_on_first_page(made: bytes) -> int:
 
 
 def _one_page(made: bytes, index: int) -> bytes:
-    import io
-
     import pypdf
 
     writer, alone = pypdf.PdfWriter(), io.BytesIO()
@@ -325,6 +311,29 @@ def _count(
         if a != b and listed > 0:
             listed -= 1
             print(f"  bar {i}/{k}: read {sorted((a - b).elements())} there {sorted((b - a).elements())}")
+
+
+def _add_read(
+    table: Table,
+    name: str,
+    pages: int,
+    read: Callable[[], Score],
+    there: Sequence[Counter[NoteRow]],
+    listed: int = 0,
+) -> Counter[str]:
+    """Read pages and add a row for them; return what was counted, nothing where they are refused."""
+    found = Counter({"pages": pages})
+    began = time.process_time()
+    try:
+        score = read()
+    except ScoreError as error:
+        table.add_row(name, str(pages), str(error))
+        return Counter()
+    found["seconds"] = round(time.process_time() - began)
+    _count(_bars(score, False), there, found, listed)
+    table.add_row(name, *_scan_cells(found))
+    print(name, dict(found), flush=True)
+    return found
 
 
 def _scan_cells(found: Counter[str]) -> list[str]:
@@ -444,8 +453,6 @@ def measure(
 
 
 def _pages(made: bytes) -> int:
-    import io
-
     import pypdf
 
     return len(pypdf.PdfReader(io.BytesIO(made)).pages)

@@ -167,15 +167,20 @@ def _tie(first: Any, then: Any) -> None:
     for old in then.findall("accidental"):
         then.remove(old)
     for note, kind in ((first, "start"), (then, "stop")):
-        notations = note.find("notations")
-        if notations is None:
-            notations = etree.Element("notations")
-            lyric = note.find("lyric")
-            if lyric is None:
-                note.append(notations)
-            else:
-                lyric.addprevious(notations)
-        etree.SubElement(notations, "tied", {"type": kind})
+        etree.SubElement(_notations(note), "tied", {"type": kind})
+
+
+def _notations(note: Any) -> Any:
+    """Return the notations of a note, put in before its words where it has none."""
+    notations = note.find("notations")
+    if notations is None:
+        notations = etree.Element("notations")
+        lyric = note.find("lyric")
+        if lyric is None:
+            note.append(notations)
+        else:
+            lyric.addprevious(notations)
+    return notations
 
 
 _VALUES = ("whole", "half", "quarter", "eighth", "16th", "32nd", "64th")
@@ -268,14 +273,7 @@ def _mark(note: Any, chance: random.Random, fingers: float, marks: float) -> Non
         (marks / 6, "", "fermata"),
     ):
         if chance.random() < rate:
-            notations = note.find("notations")
-            if notations is None:
-                notations = etree.Element("notations")
-                lyric = note.find("lyric")
-                if lyric is None:
-                    note.append(notations)
-                else:
-                    lyric.addprevious(notations)
+            notations = _notations(note)
             mark = etree.SubElement(etree.SubElement(notations, group) if group else notations, name)
             if name == "fingering":
                 mark.text = str(chance.randint(1, 5))
@@ -337,7 +335,7 @@ def lines_on(sheet: Sheet) -> Iterator[tuple[str, Line]]:
     edges = [(bar.x0 - 0.1, bar.x1 + 0.1, system) for system in sheet.systems for bar in system.bars]
     usual = usual_width([sheet])
     ways = {
-        _place(event.stem): event.way
+        event.stem: event.way
         for system in sheet.systems
         for event in events_of(sheet, system, usual)
         if event.stem is not None
@@ -348,17 +346,13 @@ def lines_on(sheet: Sheet) -> Iterator[tuple[str, Line]]:
             and system.staves[-1].y0 - 1 <= (line.y0 + line.y1) / 2 <= system.staves[0].y1 + 1
             for x0, x1, system in edges
         )
-        way = ways.get(_place(line))
+        way = ways.get(line)
         if is_bar:
             yield "bar", line
         elif way is not None:
             yield "stemUp" if way > 0 else "stemDown", line
     for line in sheet.levels:
         yield _layer(line, sheet), line
-
-
-def _place(line: Line) -> tuple[int, ...]:
-    return tuple(round(2 * v) for v in (line.x0, line.y0, line.y1))
 
 
 def _layer(line: Line, sheet: Sheet) -> str:

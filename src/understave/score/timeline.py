@@ -174,30 +174,34 @@ _TOLD = 4
 
 
 def _about_wrong(wrong: Sequence[Measure]) -> tuple[str, ...]:
-    if len(wrong) <= _TOLD:
+    told = [
+        (bar.number, plain(bar.length), f"{bar.beats}/{bar.beat_type}", plain(bar.full_length))
+        for bar in wrong
+    ]
+    if len(told) <= _TOLD:
         return tuple(
             Remark(
                 "bar_wrong",
                 "Bar {bar} holds {held} quarter notes where its meter {meter} asks for {due}; it is "
                 "kept as it is.",
-                bar=bar.number,
-                held=plain(bar.length),
-                meter=f"{bar.beats}/{bar.beat_type}",
-                due=plain(bar.full_length),
+                bar=number,
+                held=held,
+                meter=meter,
+                due=due,
             )
-            for bar in wrong
+            for number, held, meter, due in told
         )
-    first, others = wrong[0], [bar.number for bar in wrong[1:]]
+    (number, held, meter, due), *others = told
     many = Remark(
         "bar_wrong_many",
         "Bar {bar} holds {held} quarter notes where its meter {meter} asks for {due}, and {more} more bars "
         "do not fit their meter ({bars}); they are kept as they are.",
-        bar=first.number,
-        held=plain(first.length),
-        meter=f"{first.beats}/{first.beat_type}",
-        due=plain(first.full_length),
+        bar=number,
+        held=held,
+        meter=meter,
+        due=due,
         more=len(others),
-        bars=", ".join(others[:8]) + (" …" if len(others) > 8 else ""),
+        bars=", ".join(other for other, *_ in others[:8]) + (" …" if len(others) > 8 else ""),
     )
     return (many,)
 

@@ -437,3 +437,17 @@ def test_of_meters_in_which_bars_fit_nearly_as_well_the_simpler_is_taken():
 
     assert cost(0) == cost(0.2) == (4, 4)
     assert cost(0.5) == (3, 4)
+
+
+def test_a_meter_that_grows_too_dear_is_not_tried_to_the_end():
+    event = SimpleNamespace(beam=None, is_rest=False)
+    asked = Counter()
+
+    def fitted(*meter):
+        for _ in range(20):
+            asked[meter] += 1
+            yield Fitted(0.0 if meter == (2, 4) else 2.0, [Fraction(0)], [1], [event])
+
+    assert infer_meter(fitted) == (2, 4)
+    # With the best known, others may cost a quarter a bar more, 5 in all (`_TIE`): three bars are too many.
+    assert asked == {(4, 4): 20, (3, 4): 20, (2, 4): 20, (3, 8): 3, (9, 8): 3, (3, 2): 3, (5, 4): 3}

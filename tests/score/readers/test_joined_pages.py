@@ -43,6 +43,11 @@ def test_pictures_become_the_pages_of_one_file_upright_and_without_where_they_we
     first, second, third = pictures_in(one, "pages.tiff")
     assert np.array_equal(first, shades(60, 40))
     assert np.array_equal(third, shades(20, 30))
+    heard = []
+    with pages_heard(lambda page, of: heard.append(page)):
+        (last,) = pictures_in(one, "pages.tiff", first=3)
+    assert np.array_equal(last, third)
+    assert heard == [3]
     # What lay to the left stands above now.
     assert np.abs(second.astype(float) - np.rot90(shades(48, 32), -1)).mean() < 4
     for frame in range(3):

@@ -25,7 +25,14 @@ from understave.score.readers.mei_marks import Mark, Place, apply_marks
 from understave.score.readers.mei_tree import XML_ID, children, number, reference, tag, text_of, whole
 from understave.score.remarks import Remark
 from understave.score.small_print import with_small_print
-from understave.score.timeline import MOST_BEATS, SMALLEST_BEAT, Written, join_ties, lay_out
+from understave.score.timeline import (
+    MOST_BEATS,
+    SMALLEST_BEAT,
+    Written,
+    join_ties,
+    lay_out,
+    meter_filled_by,
+)
 from understave.score.write import with_source
 from understave.theory.pitch import Interval, Pitch
 
@@ -528,10 +535,7 @@ def _bar_meter(reader: _Reader, filled: Fraction) -> Meter:
     reader.warn(
         Remark("mei_meter", "The score states no meter; each bar was taken to be as long as what it holds.")
     )
-    unit = 4
-    while filled and (filled * unit / 4).denominator > 1 and unit < 64:
-        unit *= 2
-    return (max(1, int(filled * unit / 4)), unit, "") if filled else (4, 4, "")
+    return (*meter_filled_by(filled), "") if filled else (4, 4, "")
 
 
 def _note_tuplet_spans(reader: _Reader, measure: etree._Element) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import takewhile
@@ -42,7 +42,7 @@ from understave.score.readers.page.marks import (
 from understave.score.readers.page.solving import Solution, solve
 from understave.score.readers.page.told_signs import Frame, Known, Told, known_of
 from understave.score.readers.page.tuplets import Scaling, scalings
-from understave.score.readers.page.unprinted_meter import ENOUGH, METERS, Fitted, beat_of, infer_meter
+from understave.score.readers.page.unprinted_meter import METERS, Fitted, beat_of, infer_meter
 from understave.score.remarks import Remark
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
@@ -208,20 +208,16 @@ def _unprinted_meter(unsolved: Sequence[_Unsolved]) -> tuple[int, int] | None:
     if not bars or bars[0].known.meter is not None:
         return None
 
-    def fitted(beats: int, unit: int) -> list[Fitted]:
-        solved: list[Solved] = []
-        whole: list[bool] = []
-        for bar in bars:
-            before = solved[-1] if solved else None
-            solved.append(_solved(bar, (beats, unit, ""), before))
-            whole.append(not _may_be_short(bar.on_page, before) and bar.known.length is None)
-            if sum(whole) == ENOUGH:
-                break
-        return [
-            Fitted(bar.signs.cost, bar.solution.onsets, bar.values, bar.events)
-            for bar, counts in zip(solved, whole, strict=True)
-            if counts or not any(whole)
-        ]
+    whole = [
+        not _may_be_short(bar.on_page, first=not i) and bar.known.length is None for i, bar in enumerate(bars)
+    ]
+
+    def fitted(beats: int, unit: int) -> Iterator[Fitted]:
+        before = None
+        for bar, counts in zip(bars, whole, strict=True):
+            before = _solved(bar, (beats, unit, ""), before)
+            if counts or not any(whole):
+                yield Fitted(before.signs.cost, before.solution.onsets, before.values, before.events)
 
     return infer_meter(fitted)
 
@@ -263,14 +259,9 @@ def _parts(systems: Sequence[System]) -> list[tuple[int, int]]:
     return list(counted.most_common(1)[0][0])
 
 
-def _may_be_short(bar: BarOnPage, before: Solved | None) -> bool:
+def _may_be_short(bar: BarOnPage, *, first: bool) -> bool:
     """Say whether a bar may be an upbeat or a part of a bar: at either end of a piece or of its sections."""
-    return (
-        before is None
-        or bar.right is None
-        or bar.right.lines > 1
-        or (bar.left is not None and bar.left.lines > 1)
-    )
+    return first or bar.right is None or bar.right.lines > 1 or (bar.left is not None and bar.left.lines > 1)
 
 
 def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | None) -> Solved:
@@ -282,7 +273,7 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
         event.whole_bar = event.is_rest and event.value >= 4 and (alone or length <= 4)
     resting = any(e.whole_bar for e in timed)
     timed = [e for e in timed if not e.whole_bar]
-    short = _may_be_short(bar, before)
+    short = _may_be_short(bar, first=before is None)
     space = place.sheet.space
     best: tuple[Solution, Solution | None, Scaling] | None = None
     going_on = before.in_triplets if before is not None and before.place is place else ()

@@ -56,10 +56,9 @@ _TRIED: Reals = np.array(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Flat:
-    """A flattened page, and of each of its rows which row of the page before it was, at each of `xs`."""
+class Before:
+    """Of each row of a flattened page, which row of the page before it was, at each of `xs`."""
 
-    picture: Floats
     xs: Reals
     rows: Reals
 
@@ -69,8 +68,13 @@ class Flat:
         return float(np.interp(x, self.xs, of))
 
 
-def flattened(picture: Floats, lines: npt.NDArray[np.bool_], staves: Sequence[Rows]) -> Flat | None:
-    """Return a page (height, width) flattened by its staves; None where it is flat enough as it is."""
+def flattened(
+    picture: Floats, lines: npt.NDArray[np.bool_], staves: Sequence[Rows]
+) -> tuple[Floats, Before] | None:
+    """Return a page (height, width) flattened by its staves, and where its rows were before.
+
+    None where it is flat enough as it is.
+    """
     width = picture.shape[1]
     xs = np.arange(0, width + _STEP, _STEP, dtype=np.float64)
     measured = [_measured(lines, staff, xs) for staff in staves]
@@ -123,7 +127,7 @@ def _evened(at: Reals, values: Reals, xs: Reals, width: int, degree: int) -> Rea
     return out
 
 
-def _stretched(picture: Floats, xs: Reals, goals: Reals, places: Reals) -> Flat:
+def _stretched(picture: Floats, xs: Reals, goals: Reals, places: Reals) -> tuple[Floats, Before]:
     """Return a page whose columns are stretched so that `places` (n, len(xs)) come to lie at `goals` (n)."""
     height, width = picture.shape
     first, last = places[:1] - goals[0], places[-1:] - goals[-1]
@@ -139,4 +143,4 @@ def _stretched(picture: Floats, xs: Reals, goals: Reals, places: Reals) -> Flat:
     above = source.astype(np.int32)
     down = (source - above).astype(np.float32)
     out: Floats = picture[above, columns] * (1 - down) + picture[above + 1, columns] * down
-    return Flat(out, xs, grid)
+    return out, Before(xs, grid)

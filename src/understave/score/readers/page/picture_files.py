@@ -27,8 +27,11 @@ the way, to so many pixels: A4 at 350 dpi.
 """
 
 
-def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
-    """Yield the pages of a picture file (a TIFF may hold several), upright; raise ScoreError."""
+def pictures_in(data: bytes, name: str, first: int = 1) -> Iterator[Grey]:
+    """Yield the pages of a picture file (a TIFF may hold several), upright, from `first` on.
+
+    Raises ScoreError.
+    """
     pillow = _pillow()
     from PIL import ImageOps, ImageSequence
 
@@ -46,6 +49,8 @@ def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
                             most=MOST_PAGES,
                         )
                     )
+                if number < first:  # not even decoded
+                    continue
                 _not_too_large(frame, name, number)
                 tell_page(number, getattr(opened, "n_frames", 1))
                 yield _grey(ImageOps.exif_transpose(frame) or frame)

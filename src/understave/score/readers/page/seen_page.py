@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from understave.networks import network_of
-from understave.score.readers.page.flattening import Flat, Rows, flattened
+from understave.score.readers.page.flattening import Before, Rows, flattened
 from understave.score.readers.page.ink import Box, Line, Page
 from understave.score.readers.page.layout import Curve, Sheet, Staff, Symbol, System, bar_lines, groups, join
 from understave.score.readers.page.picture_files import Grey
@@ -57,23 +57,25 @@ def see(grey: Grey, weights: Path, looks: Looks | None = None) -> Sheet | None:
     rows = _staff_rows(seen.layers["staff"])
     if not rows:
         return None
+    curled = None
     flat = flattened(picture, seen.layers["staff"], rows)
     if flat is not None:
-        seen = (looks or look)(flat.picture, weights)
+        picture, curled = flat
+        seen = (looks or look)(picture, weights)
         rows = _staff_rows(seen.layers["staff"]) or rows
     sheet = _Measured(seen, rows).sheet()
-    sheet.page.before = partial(_before, picture.shape, angle, flat)
+    sheet.page.before = partial(_before, picture.shape, angle, curled)
     return sheet
 
 
 def _before(
-    size: tuple[int, ...], angle: float, flat: Flat | None, x: float, y: float
+    size: tuple[int, ...], angle: float, curled: Before | None, x: float, y: float
 ) -> tuple[float, float]:
     """Return where a place lay before its page was levelled and flattened, in parts of its sides."""
     height, width = size
     across, down = x * width, y * height
-    if flat is not None:
-        down = flat.row(across, down)
+    if curled is not None:
+        down = curled.row(across, down)
     return (across - (down - height / 2) * angle) / width, (down + (across - width / 2) * angle) / height
 
 

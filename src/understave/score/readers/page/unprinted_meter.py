@@ -7,8 +7,9 @@ length is told apart by where its beats fall: what begins between two beats does
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
+from itertools import islice
 from typing import NamedTuple
 
 from understave.score.readers.page.events import Event
@@ -32,16 +33,34 @@ class Fitted(NamedTuple):
     events: Sequence[Event]
 
 
-def infer_meter(fitted: Callable[[int, int], Sequence[Fitted]]) -> tuple[int, int]:
-    """Return the meter (beats, unit) of bars that `fitted` puts in any meter."""
+def infer_meter(fitted: Callable[[int, int], Iterable[Fitted]]) -> tuple[int, int]:
+    """Return the meter (beats, unit) of the first bars, which `fitted` puts in a meter one after another.
+
+    A meter that is too dear after some of them is given up there.
+    """
     by_length: dict[Fraction, list[tuple[int, int]]] = {}
     for beats, unit in METERS:
         by_length.setdefault(Fraction(4 * beats, unit), []).append((beats, unit))
-    tried = [(fitted(*meters[0]), meters) for meters in by_length.values()]
-    costs = [sum(bar.cost for bar in bars) for bars, _ in tried]
-    tie = min(costs) + _TIE * sum(len(bar.events) > 0 for bar in tried[0][0])
-    bars, meters = next(one for one, cost in zip(tried, costs, strict=True) if cost <= tie)
+    usual, *others = by_length.values()
+    bars = list(islice(fitted(*usual[0]), ENOUGH))
+    tie = _TIE * sum(len(bar.events) > 0 for bar in bars)
+    tried = [(_cost(bars), bars, usual)]
+    for meters in others:
+        most = min(cost for cost, *_ in tried) + tie
+        bars = []
+        for bar in islice(fitted(*meters[0]), ENOUGH):
+            bars.append(bar)
+            if _cost(bars) > most:
+                break
+        else:
+            tried.append((_cost(bars), bars, meters))
+    most = min(cost for cost, *_ in tried) + tie
+    bars, meters = next((bars, meters) for cost, bars, meters in tried if cost <= most)
     return min(meters, key=lambda meter: sum(_across(bar, beat_of(*meter)) for bar in bars))
+
+
+def _cost(bars: Sequence[Fitted]) -> float:
+    return sum(bar.cost for bar in bars)
 
 
 def beat_of(beats: int, unit: int) -> Fraction:
