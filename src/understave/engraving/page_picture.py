@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import tempfile
-from itertools import islice
 from pathlib import Path
 
 import typst
@@ -26,7 +25,7 @@ def page_picture(data: bytes, frame: Frame, seen: bool = False) -> bytes:
     Of a PDF whose pages were `seen` as pictures, a frame is that of the picture on the page.
     """
     if b"%PDF-" not in data[:1024]:
-        return _cut_out(next(islice(pictures_in(data, "picture"), frame.page - 1, None)), frame)
+        return _cut_out(next(pictures_in(data, "picture", frame.page)), frame)
     if seen:
         picture = picture_in_pdf(data, "the PDF", frame.page)
         assert picture is not None  # a bar was read on it

@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Iterator
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -27,8 +28,10 @@ the way, to so many pixels: A4 at 350 dpi.
 """
 
 
-def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
-    """Yield the pages of a picture file (a TIFF may hold several), upright; raise ScoreError."""
+def pictures_in(data: bytes, name: str, first: int = 1) -> Iterator[Grey]:
+    """Yield the pages of a picture file (a TIFF may hold several), upright, from the `first` on; raise
+    ScoreError.
+    """
     pillow = _pillow()
     from PIL import ImageOps, ImageSequence
 
@@ -36,7 +39,7 @@ def pictures_in(data: bytes, name: str) -> Iterator[Grey]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of pictures that are large, which are refused below
             opened = pillow.open(io.BytesIO(data), formats=("PNG", "JPEG", "TIFF"))
-            for number, frame in enumerate(ImageSequence.Iterator(opened), 1):
+            for number, frame in enumerate(islice(ImageSequence.Iterator(opened), first - 1, None), first):
                 if number > MOST_PAGES:
                     raise ScoreError(
                         Remark(
