@@ -103,7 +103,7 @@ def test_a_bar_is_shown_from_its_page_and_as_it_is_read(desk):
 
 def test_a_file_that_took_the_place_of_another_is_shown(desk, monkeypatch):
     client, lesson = desk
-    monkeypatch.setattr(work, "page_picture", lambda data, frame, seen: data[-4:])
+    monkeypatch.setattr(work, "page_picture", lambda file, frame, seen: file.read_bytes()[-4:])
     assert client.get("/api/pages/picture?index=1").content == pages()[-4:]
     lesson.folder.score.write_bytes(pages() + b"\n%new")  # the same pages, a bar stands where it stood
     assert client.get("/api/pages/picture?index=1").content == b"%new"
