@@ -278,8 +278,13 @@ def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
             page.locator("#tray-out-0").click()
         assert not page.locator("desk-tray dialog").is_visible()
         page.locator("#score-file").set_input_files(tmp_path / "piece.pdf")
+        # Pictures put in order while something else is read stay there.
+        page.locator("#score-file").set_input_files([tmp_path / "page 9.png"])
         line = page.locator("#pages-line-1-1")
         line.wait_for()
+        assert page.locator("desk-tray dialog").is_visible()
+        assert names.all_inner_texts() == ["page 9.png"]
+        page.get_by_role("button", name="Put the pictures away").click()
         page.locator("desk-pages img[src]").wait_for()
         # The last of the tabs: one to the left of the first.
         page.locator("#tab-chord").focus()
