@@ -19,7 +19,7 @@ from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
 from understave.takes import tie
 from understave.takes.paper import slipped
-from understave.takes.picture import draw_take, phrases_of
+from understave.takes.picture import draw_take
 from understave.takes.recorded import recording_of
 from understave.takes.told import Beside, tell_take
 
@@ -69,18 +69,18 @@ def playing_page(piece: Path, text: str, pictures: Path) -> str:
     """Return the page with what is told of the takes in the place of ``{told}``; draw its pictures."""
     score = read_score(piece / "score.musicxml")
     reading = with_events(score, read_as(score, (), _analysis(piece))[0], True)
-    plan = make_plan(score, reading)
+    beside = Beside(make_plan(score, reading), reading)
     takes = [tie(score, recording_of(data, path.name), 0, LAST) for path, data in made_takes(piece)]
     look = Options(legend=False, tension=False, dynamics=False)
     drawn = (
-        draw_take(score, plan, takes[:1], phrases=phrases_of(reading)),
-        draw_take(score, plan, takes, phrases=phrases_of(reading)),
+        draw_take(score, takes[:1], beside),
+        draw_take(score, takes, beside),
         excerpt(score, reading, 0, 10, highlight=slipped(takes[0]), options=look, width_mm=170),
     )
     pictures.mkdir(parents=True, exist_ok=True)
     for name, picture in zip(PICTURES, drawn, strict=True):
         (pictures / name).write_text(picture, encoding="utf-8")
-    told = "\n".join(f"> {line}  " for line in tell_take(score, takes[0], beside=Beside(plan, reading)))
+    told = "\n".join(f"> {line}  " for line in tell_take(score, takes[0], beside=beside))
     return text.replace("{told}", told)
 
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import asyncio
 import io
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache
+from queue import SimpleQueue
 
 import pytest
 from benchmarks.engraved import verovio_pdf
@@ -28,6 +29,7 @@ from understave.desk import app, bringing_in, work
 from understave.desk.app import Desk
 from understave.desk.opened import OpenLesson
 from understave.desk.recent import Recent
+from understave.errors import ScoreError
 from understave.harmony.corrections import append_step
 from understave.harmony.reading import Correction
 from understave.harmony.trained import judge_score, read_judged
@@ -101,7 +103,7 @@ def test_a_bar_is_shown_from_its_page_and_as_it_is_read(desk):
 
 def test_a_file_that_took_the_place_of_another_is_shown(desk, monkeypatch):
     client, lesson = desk
-    monkeypatch.setattr(work, "page_picture", lambda data, frame, seen: data[-4:])
+    monkeypatch.setattr(work, "page_picture", lambda file, frame, seen: file.read_bytes()[-4:])
     assert client.get("/api/pages/picture?index=1").content == pages()[-4:]
     lesson.folder.score.write_bytes(pages() + b"\n%new")  # the same pages, a bar stands where it stood
     assert client.get("/api/pages/picture?index=1").content == b"%new"
@@ -194,7 +196,15 @@ def test_pictures_brought_in_together_are_read_as_one_and_reading_is_followed_an
     assert list(lesson.folder.path.parent.glob("*-lesson*")) == []
 
 
-def test_what_was_seen_on_pages_is_said_in_the_language_of_the_lesson(desk):
+class Refuses:
+    def __init__(self, answer):
+        self.answer = answer
+
+    def ask(self, job, on_told):
+        return self.answer
+
+
+def test_what_was_seen_on_pages_is_said_in_the_language_of_the_lesson(desk, monkeypatch):
     client, lesson = desk
     settings = lesson.folder.path / SETTINGS
     settings.write_text(f'{settings.read_text("utf-8")}\n[lesson]\nlanguage = "de"\n', "utf-8")
@@ -203,6 +213,14 @@ def test_what_was_seen_on_pages_is_said_in_the_language_of_the_lesson(desk):
     assert client.get("/api/lesson").json()["warnings"] == [phrasebook("de").remarks["page_seen"]]
     damaged = client.post("/api/import", params={"name": "a.png"}, content=picture(10)[:30])
     assert (damaged.status_code, damaged.json()["error"].split(",")[0]) == (422, "a.png ist kein Notentext")
+    # Who exports reads the score again, and may be refused in words of its own.
+    refused, told = Future(), SimpleQueue()
+    refused.set_exception(ScoreError(SEEN))
+    monkeypatch.setattr(Desk, "exporters", lambda _: Refuses(refused))
+    monkeypatch.setattr(lesson, "tell", told.put)
+    client.post("/api/export", json={})
+    failed = {"type": "export", "error": phrasebook("de").remarks["page_seen"]}
+    assert told.get(timeout=20) == failed
 
 
 def test_what_happens_while_a_lesson_is_opened_again_is_not_lost(tmp_path, monkeypatch):
@@ -260,8 +278,13 @@ def test_a_wrong_bar_is_put_right_in_a_browser_and_all_follows(tmp_path):
             page.locator("#tray-out-0").click()
         assert not page.locator("desk-tray dialog").is_visible()
         page.locator("#score-file").set_input_files(tmp_path / "piece.pdf")
+        # Pictures put in order while something else is read stay there.
+        page.locator("#score-file").set_input_files([tmp_path / "page 9.png"])
         line = page.locator("#pages-line-1-1")
         line.wait_for()
+        assert page.locator("desk-tray dialog").is_visible()
+        assert names.all_inner_texts() == ["page 9.png"]
+        page.get_by_role("button", name="Put the pictures away").click()
         page.locator("desk-pages img[src]").wait_for()
         # The last of the tabs: one to the left of the first.
         page.locator("#tab-chord").focus()

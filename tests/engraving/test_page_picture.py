@@ -13,6 +13,7 @@ from pypdf.generic import NameObject, NumberObject, RectangleObject, StreamObjec
 
 from understave.engraving.page_picture import page_picture
 from understave.errors import ScoreError
+from understave.score.readers.page import picture_files
 from understave.score.readers.page.told_signs import Frame
 
 
@@ -48,3 +49,14 @@ def test_a_page_that_cannot_be_drawn_is_said_in_a_sentence():
         page_picture(page(), Frame(3, 0, 0, 1, 1))
     with pytest.raises(ScoreError, match="Page 1 cannot be drawn"):
         page_picture(b"%PDF-1.4 no more", Frame(1, 0, 0, 1, 1))
+
+
+def test_a_page_of_several_pictures_is_opened_alone(monkeypatch):
+    made, opened = io.BytesIO(), []
+    pages = [Image.new("L", (20, 10), shade) for shade in (10, 120, 230)]
+    pages[0].save(made, "TIFF", save_all=True, append_images=pages[1:])
+    grey = picture_files._grey
+    monkeypatch.setattr(picture_files, "_grey", lambda image: opened.append(image) or grey(image))
+    cut = Image.open(io.BytesIO(page_picture(made.getvalue(), Frame(2, 0, 0, 0.5, 1))))
+    assert (cut.size, cut.getextrema()) == ((10, 10), (120, 120))
+    assert len(opened) == 1

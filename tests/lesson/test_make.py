@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import pickle
 import re
 from dataclasses import replace
 
@@ -307,6 +308,14 @@ def test_a_helper_that_came_in_the_place_of_one_lost_counts_as_lost(tmp_path, mo
     monkeypatch.setattr(builder, "_hold", forget)
     with pytest.raises(UnderstaveError, match="ended by the system twice"):
         build(tmp_path / "out", parts(), helpers=Helpers(2))
+
+
+def test_parts_that_cannot_be_handed_over_are_no_matter_of_memory(tmp_path, monkeypatch):
+    monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
+    given = [Part(name, {}, Write(f"{name}.txt", name)) for name in "ab"]
+    given.append(Part("c", {}, lambda files: {}))
+    with pytest.raises((pickle.PicklingError, AttributeError), match="lambda"):
+        build(tmp_path / "out", given, helpers=Helpers(1))
 
 
 def test_a_part_that_ends_every_helper_is_one_sentence(tmp_path, monkeypatch):

@@ -595,12 +595,13 @@ def test_what_cannot_be_tied_is_not_kept(tmp_path, piece):
 
 
 def test_takes_are_drawn_over_one_another(piece):
-    score, _, plan, performance = piece
+    score, reading, plan, performance = piece
     one = tie(score, recorded(performance.strikes, performance.pedal))
     two = tie(score, recorded((moved(s, 3.0) for s in performance.strikes), ((0.0, 1.0),)))
     from lxml import etree
 
-    picture = draw_take(score, plan, (one, two))
+    beside = Beside(plan, reading)
+    picture = draw_take(score, (one, two), beside)
     root = etree.fromstring(picture.encode())
     lines = root.findall(".//{*}polyline")
     # Two takes, the plan, and what is printed.
@@ -608,7 +609,7 @@ def test_takes_are_drawn_over_one_another(piece):
     assert "··· print" in picture
     assert "nan" not in picture
     bare = replace(score, directions=())
-    assert "··· print" not in draw_take(bare, plan, (one,))
+    assert "··· print" not in draw_take(bare, (one,), beside)
 
 
 def test_lanes_hold_what_the_takes_know_and_names_wrap(piece):
@@ -617,7 +618,7 @@ def test_lanes_hold_what_the_takes_know_and_names_wrap(piece):
     from lxml import etree
 
     def drawn(*takes):
-        return etree.fromstring(draw_take(score, plan, takes, phrases=phrases_of(reading)).encode())
+        return etree.fromstring(draw_take(score, takes, Beside(plan, reading)).encode())
 
     picture = drawn(take)
     assert phrases_of(reading)

@@ -182,7 +182,7 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
     from understave.interpretation.written_about import writing_about
     from understave.takes.kept import tie_data
     from understave.takes.paper import take_pdf
-    from understave.takes.picture import draw_take, phrases_of
+    from understave.takes.picture import draw_take
     from understave.takes.told import Beside, tell_take
     from understave.takes.views import (
         hesitations,
@@ -201,7 +201,7 @@ def _tell(arguments: argparse.Namespace, console: Console, score: Score, reading
             with writing_about(reading):
                 drawn: bytes | str = take_pdf(score, take, beside, arguments.language)
         else:
-            drawn = draw_take(score, plan, (take,), arguments.language, phrases_of(reading))
+            drawn = draw_take(score, (take,), beside, arguments.language)
         write_atomically(arguments.picture, drawn)
     if arguments.json:
         data = tie_data(score, take)

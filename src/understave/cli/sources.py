@@ -120,13 +120,18 @@ def telling_pages(say: Callable[[int, int], None] | None = None) -> Iterator[Non
             )
         raise
     finally:
-        if far and say is None and sys.stderr.isatty():
-            print("\r\033[K", end="", file=sys.stderr, flush=True)
+        if far and say is None:
+            _on_one_line("")
 
 
 def _say_page(page: int, of: int) -> None:
+    _on_one_line(f"Reading page {page} of {of} ...")
+
+
+def _on_one_line(text: str) -> None:
+    """Put a text in the place of what stood in the terminal's line; nothing where there is no terminal."""
     if sys.stderr is not None and sys.stderr.isatty():
-        print(f"\rReading page {page} of {of} ...\033[K", end="", file=sys.stderr, flush=True)
+        print(f"\r{text}\033[K", end="", file=sys.stderr, flush=True)
 
 
 def _read_source(source: Path, bars: str | None) -> tuple[Score, Reading]:

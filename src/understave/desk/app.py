@@ -630,7 +630,7 @@ async def _export(desk: Desk, request: Request) -> Any:
         except (LostError, asyncio.CancelledError):
             lesson.tell({"type": "export", "stopped": True})
         except UnderstaveError as error:
-            lesson.tell({"type": "export", "error": str(error)})
+            lesson.tell({"type": "export", "error": await desk.in_its_words(error)})
         except Exception as error:
             log = await asyncio.to_thread(keep_fault, error, "making a lesson at the desk")
             lesson.tell(

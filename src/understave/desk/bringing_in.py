@@ -12,6 +12,7 @@ import shutil
 import threading
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
+from itertools import accumulate
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -67,16 +68,11 @@ async def bring_in(desk: Desk, request: Request) -> Any:
         sizes = [int(size) for size in request.query_params.getlist("size")] or [len(data)]
         if len(sizes) != len(names) or min(sizes) < 0 or sum(sizes) != len(data):
             raise SenselessError("sizes")
-    stem, suffix = usable_name(Path(names[0]).stem, "score"), Path(names[0]).suffix.lower()
-    if not re.fullmatch(r"\.[a-z0-9]{1,8}", suffix):
-        suffix = ".musicxml"
+    stem = usable_name(Path(names[0]).stem, "score")
     desk.pages_read = now = PagesRead()
     try:
         with TemporaryDirectory() as temporary, pages_heard(now.hear):
-            file = Path(temporary) / f"{stem}{suffix}"
-            if len(names) > 1:
-                file, data = await asyncio.to_thread(_joined, file, names, sizes, data)
-            file.write_bytes(data)
+            file = await asyncio.to_thread(_put_down, Path(temporary) / stem, names, sizes, data)
             score = titled(await asyncio.to_thread(read_score, file), file.name)
             now.go_on()
             place = _fresh(desk.library, stem)
@@ -95,14 +91,21 @@ async def bring_in(desk: Desk, request: Request) -> Any:
     return {"title": score.title}
 
 
-def _joined(file: Path, names: list[str], sizes: list[int], data: bytearray) -> tuple[Path, bytearray]:
-    from understave.score.readers.page.joined import SUFFIX, joined
+def _put_down(place: Path, names: list[str], sizes: list[int], data: bytearray) -> Path:
+    """Write what was brought to a place, with the suffix of its format; several pictures are one file."""
+    suffix, whole = Path(names[0]).suffix.lower(), memoryview(data)
+    if not re.fullmatch(r"\.[a-z0-9]{1,8}", suffix):
+        suffix = ".musicxml"
+    if len(names) > 1:
+        from understave.score.readers.page.joined import SUFFIX, joined
 
-    pages, at = [], 0
-    for name, size in zip(names, sizes, strict=True):
-        pages.append((Path(name).name, bytes(data[at : at + size])))
-        at += size
-    return file.with_suffix(SUFFIX), bytearray(joined(pages))
+        ends = zip(names, sizes, accumulate(sizes), strict=True)
+        suffix = SUFFIX
+        pages = [(Path(name).name, bytes(whole[end - size : end])) for name, size, end in ends]
+        whole = memoryview(joined(pages))
+    file = Path(f"{place}{suffix}")
+    file.write_bytes(whole)
+    return file
 
 
 def _fresh(library: Path, stem: str) -> Path:

@@ -211,9 +211,8 @@ async def picture(desk: Desk, request: Request) -> Any:
     key = (printed.of, frame)
     found = desk.pictures.get(key)
     if found is None:
-        data = await asyncio.to_thread(lesson.folder.score.read_bytes)
         found = desk.pictures[key] = await lesson.make_picture(
-            work.page_picture, data, frame, SEEN in printed.score.warnings
+            work.page_picture, lesson.folder.score, frame, SEEN in printed.score.warnings
         )
         while len(desk.pictures) > PICTURES_KEPT:
             desk.pictures.pop(next(iter(desk.pictures)))

@@ -26,7 +26,7 @@ from understave.lesson.edits import bars_named
 from understave.score.model import Score
 from understave.takes import Take, tie
 from understave.takes.kept import added_at, drop_take, keep_take, kept_take, take_names
-from understave.takes.picture import OWN, draw_take, phrases_of
+from understave.takes.picture import OWN, draw_take
 from understave.takes.recorded import SUFFIXES, recording_of
 from understave.takes.told import Beside, tell_take
 from understave.theory.vocabulary import Language
@@ -66,10 +66,8 @@ def told(lesson: OpenLesson, name: str, language: Language) -> dict[str, Any]:
     """Return a take in words, and the ids of its notes: struck as written, another key struck, not struck."""
     score = lesson.score
     take = kept_take(lesson.folder.path, score, name)
-    # The plan of what is shown may still be made.
-    plan = lesson.plan or make_plan(score, lesson.reading)
     return {
-        "told": list(tell_take(score, take, language, Beside(plan, lesson.reading))),
+        "told": list(tell_take(score, take, language, _beside(lesson))),
         "wrong": _ids(score, [slip.note for slip in take.wrong]),
         "missed": _ids(score, [note for _, note in take.missed]),
         "played": _ids(score, [match.note for match in take.matches]),
@@ -89,9 +87,12 @@ def drawn(lesson: OpenLesson, language: Language) -> str:
             break
     if not takes:
         raise DeskError("There is nothing to draw yet; record a take.")
+    return draw_take(lesson.score, takes, _beside(lesson), language)
+
+
+def _beside(lesson: OpenLesson) -> Beside:
     # The plan of what is shown may still be made.
-    plan = lesson.plan or make_plan(lesson.score, lesson.reading)
-    return draw_take(lesson.score, plan, takes, language, phrases_of(lesson.reading))
+    return Beside(lesson.plan or make_plan(lesson.score, lesson.reading), lesson.reading)
 
 
 def _ids(score: Score, notes: Sequence[str]) -> list[str]:

@@ -188,11 +188,11 @@ def engrave_bar(score: Score, index: int) -> str:
     return excerpt(score, Reading((), ()), index, index, options=plain)
 
 
-def page_picture(data: bytes, frame: Frame, seen: bool) -> bytes:
-    """Return what stands in a frame of a page as PNG; `seen` says that the page was read as a picture."""
+def page_picture(file: Path, frame: Frame, seen: bool) -> bytes:
+    """Return what stands in a frame of a page as PNG; `seen` says that the file was read as pictures."""
     from understave.engraving import page_picture
 
-    return page_picture.page_picture(data, frame, seen)
+    return page_picture.page_picture(file.read_bytes(), frame, seen)
 
 
 def play_chords(chords: Sequence[tuple[Key, RomanNumeral]], low: int) -> bytes:

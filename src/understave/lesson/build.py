@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from understave.disk import write_atomically
-from understave.errors import LessonError
+from understave.errors import LessonError, WorkerError
 from understave.guests import installed
 from understave.jobs.memory_bound import machine_memory
 from understave.jobs.one_process import LostError
@@ -285,8 +285,8 @@ def _by_helpers(
 ) -> None:
     """Make parts, as many at a time as there are helpers, into `done`."""
     free = helpers.start()[:]
-    for pool in free:
-        pool.submit(_hold, {part.name: part.make for part in due})
+    makers = {part.name: part.make for part in due}
+    holding = {pool: pool.submit(_hold, makers) for pool in free}
     names = {part.name for part in due}
     waiting = sorted(due, key=lambda part: -part.effort)
     running: dict[Future[Files | None], tuple[Part, Pool]] = {}
@@ -304,6 +304,9 @@ def _by_helpers(
             free.append(pool)
             made = future.result()
             if made is None:
+                refused = holding[pool].exception()
+                if refused is not None and not isinstance(refused, WorkerError):
+                    raise refused
                 raise LostError(f"A helper was lost before it could make {part.name}.")
             done[part.name] = made
 

@@ -93,7 +93,7 @@ from understave.takes import Take, tie
 from understave.takes.kept import FOLDER as TAKES
 from understave.takes.kept import keep_take, kept_take, take_files, take_names
 from understave.takes.paper import slipped
-from understave.takes.picture import draw_take, phrases_of
+from understave.takes.picture import draw_take
 from understave.takes.recorded import bytes_of, recording_of
 from understave.takes.told import Beside, tell_take
 from understave.takes.views import clock_over, excerpt_of, run_over
@@ -969,7 +969,7 @@ def _shown_files(work: Work, given: Given) -> Files:
             takes.append(take)
     language, beside = work.asked.language, Beside(work.plan, work.reading)
     return {
-        TAKES_PICTURE: draw_take(work.score, work.plan, takes, language, phrases_of(work.reading)),
+        TAKES_PICTURE: draw_take(work.score, takes, beside, language),
         TAKES_TOLD: json.dumps(
             {"told": tell_take(work.score, takes[0], language, beside), "slips": slipped(takes[0])},
             ensure_ascii=False,

@@ -9,9 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from understave.acoustics.files import STEADY_RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
-from understave.acoustics.sound import render
 from understave.acoustics.tags import tags_of
 from understave.engraving import Options, excerpt
 from understave.engraving.options import Paper
@@ -20,6 +18,7 @@ from understave.harmony.reading import Reading
 from understave.interpretation.perform import perform
 from understave.interpretation.planning import PlanOptions, make_plan
 from understave.media.setting import set_pages
+from understave.media.small_sounds import small_mp3, small_sound
 from understave.score.model import Score
 from understave.teaching.worked_examples import Worked, devices_in
 from understave.theory.names import key_name
@@ -54,13 +53,7 @@ def sketch_files(  # noqa: PLR0913
                 worked.score, make_plan(worked.score, worked.reading, PlanOptions(instrument=instrument))
             )
             tags = tags_of(score, phrasebook(language).patterns[worked.device.name]["title"])
-            made[_sound(worked)] = audio_bytes(
-                ".mp3",
-                render(played, instrument, STEADY_RATE, mono=True),
-                STEADY_RATE,
-                steady=True,
-                tags=tags,
-            )
+            made[_sound(worked)] = small_mp3(small_sound(played, instrument), tags)
     return made
 
 

@@ -14,10 +14,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from understave.acoustics.files import RATE, STEADY_RATE, Samples, audio_bytes, common_gain, resample
+from understave.acoustics.files import RATE, STEADY_RATE, Samples, common_gain, resample
 from understave.acoustics.performance import Performance
 from understave.acoustics.piano import GRAND, Instrument, instruments
-from understave.acoustics.sound import render
 from understave.acoustics.tags import Tags, tags_of
 from understave.engraving import Options, excerpt
 from understave.engraving.palette import Function, colour_of, function_of
@@ -45,6 +44,7 @@ from understave.media.page import (
     Stop,
     Term,
 )
+from understave.media.small_sounds import small_mp3, small_sound
 from understave.media.teacher_voice import voice_over
 from understave.score.model import Score
 from understave.takes import Take
@@ -221,7 +221,7 @@ def make_page(  # noqa: PLR0913
 def piece_sound(score: Score, plan: Plan, instrument: Instrument = GRAND) -> Sound:
     """Return the whole piece as the plan plays it."""
     performance = perform(score, plan)
-    return _encoded(score, performance, _rendered(performance, instrument), None, tags_of(score))
+    return _encoded(score, performance, small_sound(performance, instrument), None, tags_of(score))
 
 
 def own_sound(score: Score, take: Take, first: int, last: int, instrument: Instrument = GRAND) -> Sound:
@@ -239,7 +239,7 @@ def own_sound(score: Score, take: Take, first: int, last: int, instrument: Instr
 def _own_samples(own: Excerpt, instrument: Instrument) -> Samples:
     """What somebody played, as the page has it: keys on an instrument, sound as it was recorded."""
     if own.sound is None:
-        return _rendered(own.performance, instrument)
+        return small_sound(own.performance, instrument)
     return resample(own.sound, RATE, STEADY_RATE)
 
 
@@ -248,20 +248,13 @@ def _level(samples: Samples, seconds: float) -> float:
     return float(np.sqrt(np.mean(np.square(samples[: round(seconds * STEADY_RATE)], dtype=np.float64))))
 
 
-def _rendered(performance: Performance, instrument: Instrument) -> Samples:
-    """A performance as the page has it: in mono, at the rate of its files."""
-    return render(performance, instrument, STEADY_RATE, mono=True)
-
-
 def _encoded(
     score: Score, performance: Performance, samples: Samples, gain: float | None, tags: Tags
 ) -> Sound:
-    """MP3, which every browser plays; at one bit rate, so that a click lands on its note; in mono and without
-    the silence at its end, which makes a page that still travels by mail.
-    """
+    """A small sound without the silence at its end, which makes a page that still travels by mail."""
     shone = lights(score, performance)
     together = _until_quiet(samples, round(STEADY_RATE * max((end for _, _, end in shone), default=0.0)))
-    data = audio_bytes(".mp3", together, STEADY_RATE, gain=gain, steady=True, tags=tags)
+    data = small_mp3(together, tags, gain)
     return Sound(data, "audio/mpeg", len(together) / STEADY_RATE, shone)
 
 
@@ -319,7 +312,7 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions, own: Excerpt 
     ]
     played = [perform(score, plan) for (_, score, _, _), plan in zip(sides, plans, strict=True)]
     pianos = [instruments().get(way.piano, options.instrument) for way in one.ways]
-    sounds = [_rendered(performance, piano) for performance, piano in zip(played, pianos, strict=True)]
+    sounds = [small_sound(performance, piano) for performance, piano in zip(played, pianos, strict=True)]
     names = [name for name, *_ in sides]
     lasting = [clock(score, plan).seconds[-1] for (_, score, _, _), plan in zip(sides, plans, strict=True)]
     if own is not None:

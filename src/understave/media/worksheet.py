@@ -13,14 +13,13 @@ from typing import Any
 
 from lxml import etree
 
-from understave.acoustics.files import STEADY_RATE, audio_bytes
 from understave.acoustics.piano import GRAND, Instrument
-from understave.acoustics.sound import render
 from understave.acoustics.tags import tags_of
 from understave.engraving import Options, excerpt
 from understave.harmony.reading import Reading
 from understave.interpretation.perform import perform
 from understave.interpretation.plan import Plan
+from understave.media.small_sounds import small_mp3, small_sound
 from understave.score.model import Score
 from understave.score.passage import passage
 from understave.score.write import with_source
@@ -46,13 +45,7 @@ def exercise_sounds(
                 played = perform(exercise.material, Plan(tempo=plan.tempo))
             # No more than its number: a title must not give the answer away.
             tags = tags_of(score, f"{word} {exercise.step}")
-            sounds[sound_name(exercise)] = audio_bytes(
-                ".mp3",
-                render(played, instrument, STEADY_RATE, mono=True),
-                STEADY_RATE,
-                steady=True,
-                tags=tags,
-            )
+            sounds[sound_name(exercise)] = small_mp3(small_sound(played, instrument), tags)
     return sounds
 
 

@@ -10,7 +10,7 @@ from understave.engraving import Options, excerpt, to_pdf
 from understave.engraving.palette import INK
 from understave.engraving.standards import date_of
 from understave.score.model import Score
-from understave.takes.picture import draw_take, phrases_of
+from understave.takes.picture import draw_take
 from understave.takes.take import Take
 from understave.takes.told import Beside, tell_take
 from understave.theory.vocabulary import Language
@@ -21,16 +21,17 @@ _WIDTH_MM, _LINE_MM, _LETTERS = 180.0, 6.0, 100
 def take_pdf(score: Score, take: Take, beside: Beside, language: Language = "en") -> bytes:
     """Return the PDF: a page of words, a page of lanes, a page of score; each page of its own size."""
     slips = slipped(take)
-    reading = beside.reading
     told = tell_take(score, take, language, beside)
     pages = [
         _words(" · ".join(filter(None, (score.title, take.recording.media))), told),
-        draw_take(score, beside.plan, (take,), language, phrases_of(reading)),
+        draw_take(score, (take,), beside, language),
     ]
     if slips:
         first, last = min(run.first for run in take.runs), max(run.last for run in take.runs)
         look = Options(language=language, legend=False, tension=False, dynamics=False)
-        pages.append(excerpt(score, reading, first, last, highlight=slips, options=look, width_mm=_WIDTH_MM))
+        pages.append(
+            excerpt(score, beside.reading, first, last, highlight=slips, options=look, width_mm=_WIDTH_MM)
+        )
     return to_pdf(pages, language, date_of(score))
 
 

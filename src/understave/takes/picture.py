@@ -17,6 +17,7 @@ from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
 from understave.score.model import Score
 from understave.takes.take import Take
+from understave.takes.told import Beside
 from understave.takes.views import beats_between, loudness, printed_alone, tempo_curve
 from understave.theory.vocabulary import Language
 from understave.wording.phrasebook import phrasebook
@@ -36,19 +37,13 @@ _MOST_LETTERS = 60
 """Letters of a recording's name at most."""
 
 
-def draw_take(
-    score: Score,
-    plan: Plan,
-    takes: Sequence[Take],
-    language: Language = "en",
-    phrases: Sequence[tuple[float, float]] = (),
-) -> str:
+def draw_take(score: Score, takes: Sequence[Take], beside: Beside, language: Language = "en") -> str:
     """Return an SVG document: lanes of loudness, tempo and pedal, the plan's line broken, each take's
-    unbroken; `phrases` (from, to in written quarter notes, see `phrases_of`) stand below the tempo.
+    unbroken; the phrases that the reading has found stand below the tempo.
 
     A lane of which no take knows anything is left out: of sound there is only time.
     """
-    said = phrasebook(language).phrases
+    said, plan = phrasebook(language).phrases, beside.plan
     low = min(run.moments[0] for t in takes for run in t.runs)
     high = max(run.moments[-1] for t in takes for run in t.runs)
 
@@ -68,7 +63,7 @@ def draw_take(
             continue
         words = said[f"take_lane_{name}"]
         if name == "tempo":
-            inside = [(a, b) for a, b in phrases if a < high and b > low]
+            inside = [(a, b) for a, b in phrases_of(beside.reading) if a < high and b > low]
             words += f" · {said['take_lane_phrases']}" if inside else ""
             shapes += [
                 f'<path class="phrase" d="M{x(a) + 2:.1f} {top + LANE + 5}v9H{x(b) - 2:.1f}v-9" fill="none" '

@@ -65,7 +65,7 @@ def tell_take(
     for run in take.runs:
         for hesitation in hesitations(score, run):
             bar, beat = _place(score, hesitation.moment)
-            times = f"{hesitation.times:.1f}".replace(".", said["decimal"])
+            times = decimal(hesitation.times, language, 1)
             lines.append(said["take_hesitation"].format(bar=bar, beat=beat, times=times))
     if beside is not None and take.recording.kind == "midi":
         lines += _touch_and_pedal(score, take, beside, language)

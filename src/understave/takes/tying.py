@@ -22,7 +22,7 @@ from understave.errors import TakeError
 from understave.score.model import Note, Score
 from understave.takes.doubts import other_places, too_little
 from understave.takes.following import Path, follow
-from understave.takes.going_on import AGAIN, without_excursions
+from understave.takes.going_on import AGAIN, Keys, Seconds, without_excursions
 from understave.takes.played_bars import played_spans
 from understave.takes.take import Match, Ornament, Recording, Run, Take, WrongNote
 from understave.takes.written import Written
@@ -45,9 +45,6 @@ ASTRAY = (1, 2, 12, 3, 4, 5, 7)
 octave)."""
 ADORNING = 0.3
 """Most seconds between the strikes of an ornament that is not printed."""
-
-Keys = NDArray[np.intp]
-Seconds = NDArray[np.float64]
 
 
 @dataclass(slots=True)

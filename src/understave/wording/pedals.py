@@ -84,9 +84,9 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def decimal(value: float, language: Language) -> str:
-    """Write a number with two places and the language's decimal sign."""
-    return f"{value:.2f}".replace(".", phrasebook(language).phrases["decimal"])
+def decimal(value: float, language: Language, places: int = 2) -> str:
+    """Write a number with so many places and the language's decimal sign."""
+    return f"{value:.{places}f}".replace(".", phrasebook(language).phrases["decimal"])
 
 
 def drawn(values: Sequence[float], top: float) -> str:

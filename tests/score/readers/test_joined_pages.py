@@ -122,6 +122,17 @@ def test_who_stops_a_command_learns_that_pages_are_kept_and_one_page_is_not_told
     assert capsys.readouterr().err == ""
 
 
+def test_pages_are_told_on_one_line_of_a_terminal_and_nowhere_where_there_is_none(monkeypatch):
+    terminal = io.StringIO()
+    terminal.isatty = lambda: True
+    for place in (terminal, None):  # a program without a console has no standard error
+        monkeypatch.setattr("sys.stderr", place)
+        with telling_pages():
+            tell_page(1, 2)
+            tell_page(2, 2)
+    assert terminal.getvalue().replace("\033[K", "") == "\rReading page 1 of 2 ...\rReading page 2 of 2 ...\r"
+
+
 def test_reading_tells_of_each_page_is_stopped_there_and_goes_on_where_it_was(tmp_path, monkeypatch):
     """What the network sees is a matter of its own: here it sees nothing and says how often it looked."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))

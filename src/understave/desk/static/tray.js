@@ -95,28 +95,30 @@ export class DeskTray extends HTMLElement {
   }
 
   /**
-   * Show how far reading is, until it has ended; nothing where there is only one page.
+   * Show how far reading is, until it has ended; nothing where one page is read that did not lie here. Pages put
+   * here meanwhile stay.
    *
    * @param {Promise<unknown>} read
    */
   async follow(read) {
     let going = true;
+    const laid = this.holds;
     const end = () => (going = false);
     read.then(end, end);
     while (going) {
       await Promise.race([read.catch(() => null), new Promise((wait) => setTimeout(wait, PATIENCE))]);
       const far = going ? await get("/api/import/far").catch(() => null) : null;
-      if (!far || !going || (far.of < 2 && !this.#dialog.open)) continue;
+      if (!far || !going || (far.of < 2 && !laid)) continue;
       if (!this.#dialog.open) this.#dialog.showModal();
       this.#order.hidden = true;
       this.#reading.hidden = false;
       this.#far.textContent = word("tray_far", far);
       this.#bar.value = (far.page - 1) / far.of;
     }
+    if (laid || !this.#reading.hidden) this.close();
     this.#order.hidden = false;
     this.#reading.hidden = true;
     this.#stop.disabled = false;
-    this.close();
   }
 
   #halt() {
