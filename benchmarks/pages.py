@@ -9,7 +9,7 @@ notes       F1 of notes with the same spelled pitch, onset in their bar and whol
             that a bar lost costs its own notes and not all that follow.
 graces      F1 of grace notes by pitch and bar.
 bars        part of the bars whose notes are all right, with none too many.
-s/page      seconds a page, from the bytes of the PDF to the score.
+s/page      CPU seconds a page (of all threads), from the bytes of the PDF or its picture to the score.
 words       F1 of the syllables of songs, by the note (its place in the bar) that they are sung to.
 named       how many of the bars that the reader finds doubtful are wrong (precision), how many of the wrong
             ones it finds so (recall). ``--fit`` fits the weights of that and prints them, and the same
@@ -413,17 +413,17 @@ def _read(
 ) -> tuple[Score, tuple[Signs, ...]]:
     name = f"{row.piece}.pdf"
     if seen is None:
-        began = time.perf_counter()
+        began = time.process_time()
         out = read_with_signs(made, name, without=(row.engraver,) if unknown else ())
-        row.seconds = time.perf_counter() - began
+        row.seconds = time.process_time() - began
         return out
     how, weights = seen
     shown = engraved.pictures(made, row.pages)
     if how in _MADE:
         shown = [_MADE[how](picture, seed) for seed, picture in enumerate(shown)]
-    began = time.perf_counter()
+    began = time.process_time()
     out = read_pictures(shown, name, weights)
-    row.seconds = time.perf_counter() - began
+    row.seconds = time.process_time() - began
     return out
 
 
@@ -529,7 +529,7 @@ def _table(rows: Sequence[Row], engravers: Sequence[str]) -> Table:
         "words %",
         "bars right %",
         "named: wrong, of wrong",
-        "s/page",
+        "CPU s/page",
     )
     for engraver in engravers:
         own = [row for row in rows if row.engraver == engraver]

@@ -346,7 +346,7 @@ class TestFaultyGuests:
                 "a.greedy could not be read by faulty 1.0, which reads greedy (division by zero)",
             ),
             ("a.empty", "empty", "(it gives no score with parts and measures)"),
-            ("a.broken", "what is this?", "is not a score that can be read; give MusicXML"),
+            ("a.broken", "what is this?", "is not a score that can be read; what can be: MusicXML"),
         ):
             (tmp_path / name).write_text(text, encoding="utf-8")
             _, said = understave("show", tmp_path / name, site=faulty, exit_code=2)

@@ -11,6 +11,7 @@ import pytest
 
 from understave.cli.program import main
 from understave.errors import ScoreError
+from understave.score.reader import read_score
 from understave.score.remarks import Remark
 from understave.theory.key import Key
 from understave.wording import SPOKEN, phrasebook
@@ -44,6 +45,57 @@ def test_every_remark_has_its_words() -> None:
             marks = {value: f"<{value}>" for value in values}
             text = phrasebook(language).remarks[name].format(**marks)
             assert all(mark in text for mark in marks.values()), (language, name)
+
+
+def test_no_reader_refuses_in_english_only() -> None:
+    score = SOURCE / "score"
+    readers = [score / name for name in ("reader.py", "formats.py", "timeline.py", "xmltree.py")]
+    refused = 0
+    for path in [*readers, *sorted((score / "readers").rglob("*.py"))]:
+        for call in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if (
+                isinstance(call, ast.Call)
+                and isinstance(call.func, ast.Name)
+                and call.func.id == "ScoreError"
+            ):
+                refused += 1
+                assert isinstance(call.args[0], ast.Call), f"{path.name}:{call.lineno}"
+    assert refused > 50
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "german", "french"),
+    [
+        ("a.mid", b"MThd", "im Kopf abgeschnitten", "dès son en-tête"),
+        ("a.krn", b"**kern\n4c\n", "bricht in Zeile 2 ab", "s’arrête à la ligne 2"),
+        ("a.abc", b"X:1\nT:none\nK:C\n", "keine Noten", "aucune note"),
+        ("a.mei", b'<mei xmlns="http://www.music-encoding.org/ns/mei"/>', "ohne <score>", "sans <score>"),
+        ("a.mxl", b"PK\x03\x04 no archive", "beschädigte .mxl", ".mxl tronqué"),
+        ("a.musicxml", b"<score-partwise><part", "Zeile 1", "ligne 1"),
+        ("a.musicxml", b"<opus/>", "Verzeichnis von Notentexten", "liste de partitions"),
+        ("a.txt", b"A letter.", "kein Notentext", "pas une partition"),
+        ("a.txt", b"", "ist leer", "est vide"),
+    ],
+)
+def test_each_reader_refuses_in_every_language(
+    name: str, data: bytes, german: str, french: str, tmp_path: Path
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(data)
+    with pytest.raises(ScoreError) as refused:
+        read_score(path)
+    assert str(refused.value).startswith(name)
+    assert german in in_words(refused.value, "de")
+    assert french in in_words(refused.value, "fr")
+
+
+def test_a_remark_within_a_remark_is_said_in_the_same_language() -> None:
+    inner = Remark("bar_long", "Bar {bar} would hold {held} quarter notes or more.", bar=3, held="2.5")
+    whole = pickle.loads(
+        pickle.dumps(Remark("xml_wrong", "{file} cannot be read: {why}", file="a", why=inner))
+    )
+    assert whole == "a cannot be read: Bar 3 would hold 2.5 quarter notes or more."
+    assert in_words(whole, "de").startswith("a lässt sich nicht lesen: Takt 3 enthielte 2,5 Viertel")
 
 
 def test_a_remark_is_said_in_a_language_and_kept_in_another_process() -> None:

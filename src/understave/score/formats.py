@@ -20,6 +20,7 @@ from typing import Any
 from understave.errors import ScoreError, UnderstaveError
 from understave.guests import Guest, guests, in_short, leave_out_failed
 from understave.score.model import Score
+from understave.score.remarks import Remark
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +84,20 @@ def read_by_guest(guest: Guest[Reader], data: bytes, name: str) -> Score:
     except Exception as error:
         raise ScoreError(failed(guest, name, in_short(error))) from error
     if not isinstance(score, Score) or not score.parts or not score.measures:
-        raise ScoreError(failed(guest, name, "it gives no score with parts and measures"))
+        raise ScoreError(
+            failed(guest, name, Remark("guest_none", "it gives no score with parts and measures"))
+        )
     return score
 
 
-def failed(guest: Guest[Reader], name: str, why: str) -> str:
+def failed(guest: Guest[Reader], name: str, why: str) -> Remark:
     """Say that a guest could not read a file, and what to do."""
-    return (
-        f"{name} could not be read by {guest.package}, which reads {guest.value.name} ({why}); give the "
-        "piece in another format, or tell its makers."
+    return Remark(
+        "guest_failed",
+        "{file} could not be read by {package}, which reads {format} ({why}); give the piece in "
+        "another format, or tell its makers.",
+        file=name,
+        package=guest.package,
+        format=guest.value.name,
+        why=why,
     )

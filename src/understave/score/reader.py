@@ -23,6 +23,7 @@ from understave.score.formats import (
 from understave.score.model import Score
 from understave.score.readers import mxl
 from understave.score.readers.musicxml import read_musicxml
+from understave.score.remarks import Remark
 from understave.score.write import with_source
 
 HIGHEST = 127
@@ -41,19 +42,40 @@ def read_bytes(path: Path) -> bytes:
     """Return a file's bytes; raise UnderstaveError if there is no such readable, non-empty file."""
     try:
         if path.is_dir():
-            raise ScoreError(f"{path} is a folder; give the score file in it.")
+            raise ScoreError(
+                Remark("file_folder", "{file} is a folder; give the score file in it.", file=path)
+            )
         if path.exists() and not path.is_file():
-            raise ScoreError(f"{path} is not an ordinary file; give a score file.")
+            raise ScoreError(
+                Remark("file_odd", "{file} is not an ordinary file; give a score file.", file=path)
+            )
         if path.exists() and path.stat().st_size > LARGEST:
-            raise ScoreError(f"{path.name} is larger than {LARGEST >> 20} MiB; that is no score.")
+            raise ScoreError(
+                Remark(
+                    "file_large",
+                    "{file} is larger than {most} MiB; that is no score.",
+                    file=path.name,
+                    most=LARGEST >> 20,
+                )
+            )
         data = path.read_bytes()
     except FileNotFoundError as error:
-        raise ScoreError(f"There is no file {path}; check its name and folder.") from error
+        raise ScoreError(
+            Remark("file_none", "There is no file {file}; check its name and folder.", file=path)
+        ) from error
     except (OSError, ValueError) as error:
         shown = str(path)[:80].replace("\0", "")
-        raise ScoreError(f"{shown} cannot be opened; check its name and that you may read it.") from error
+        raise ScoreError(
+            Remark(
+                "file_closed", "{file} cannot be opened; check its name and that you may read it.", file=shown
+            )
+        ) from error
     if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
-        raise ScoreError(f"{path.name} is empty; export it again from your notation program.")
+        raise ScoreError(
+            Remark(
+                "file_empty", "{file} is empty; export it again from your notation program.", file=path.name
+            )
+        )
     return data
 
 
@@ -188,7 +210,7 @@ def joined_pages(paths: Sequence[Path]) -> tuple[str, bytes]:
     from understave.score.readers.page.joined import SUFFIX, joined
 
     if not paths:
-        raise ScoreError("No page is given; give the pictures of a piece in order.")
+        raise ScoreError(Remark("joined_none", "No page is given; give the pictures of a piece in order."))
     return f"{paths[0].stem}{SUFFIX}", joined([(path.name, read_bytes(path)) for path in paths])
 
 
@@ -208,8 +230,13 @@ def read_score(path: str | Path | Sequence[str | Path]) -> Score:
     )
     if far is not None:
         raise ScoreError(
-            f"{path.name} has a note that no instrument plays, {far.pitch.name} in bar "
-            f"{score.measures[far.measure].number}; correct its octave."
+            Remark(
+                "note_far",
+                "{file} has a note that no instrument plays, {note} in bar {bar}; correct its octave.",
+                file=path.name,
+                note=far.pitch.name,
+                bar=score.measures[far.measure].number,
+            )
         )
     return score
 
@@ -223,8 +250,13 @@ def as_engraved(score: Score, name: str) -> Score:
     brief = next((note for note in score.notes if not note.grace and 0 < note.duration < SHORTEST), None)
     if brief is not None:
         raise ScoreError(
-            f"{name} has a note in bar {score.measures[brief.measure].number} that is shorter than any that "
-            "can be written; correct its length."
+            Remark(
+                "note_brief",
+                "{file} has a note in bar {bar} that is shorter than any that can be written; correct its "
+                "length.",
+                file=name,
+                bar=score.measures[brief.measure].number,
+            )
         )
     last = len(score.measures) - 1
     # A bar well short of its meter is engraved as it is; only one that nearly fills it may be taken as full.
@@ -257,7 +289,13 @@ def _read(path: Path) -> Score:
     data = read_bytes(path)
     reader = reader_of(data, path.suffix.lower())
     if reader is None:
-        *others, last = _all()
-        names = f"{', '.join(map(str, others))} or {last}"
-        raise ScoreError(f"{path.name} is not a score that can be read; give {names}.")
+        names = ", ".join(map(str, _all()))
+        raise ScoreError(
+            Remark(
+                "file_unknown",
+                "{file} is not a score that can be read; what can be: {formats}.",
+                file=path.name,
+                formats=names,
+            )
+        )
     return reader.read(data, path.name)

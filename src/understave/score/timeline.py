@@ -143,10 +143,15 @@ def lay_out(
     for i, bar in enumerate(bars):
         if max(bar.length, bar.full_length) > LONGEST:
             length = max(bar.length, bar.full_length)
-            held = plain(length) if length < 1_000_000 else "over a million"
+            held = plain(min(length, Fraction(1_000_000)))
             raise ScoreError(
-                f"Bar {bar.number} would hold {held} quarter notes, "
-                "which no music does; correct its note values or its meter."
+                Remark(
+                    "bar_long",
+                    "Bar {bar} would hold {held} quarter notes or more, which no music does; correct its "
+                    "note values or its meter.",
+                    bar=bar.number,
+                    held=held,
+                )
             )
         if i and bar.full_length != bars[i - 1].full_length:
             at = Fraction(0)

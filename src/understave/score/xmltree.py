@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from lxml import etree
 
 from understave.errors import ScoreError
+from understave.score.remarks import Remark
 
 _DECLARATION = re.compile(r"^\s*<\?xml[^>]*\?>")
 _DOCTYPE = re.compile(r"<!DOCTYPE[^>\[]*(\[.*?\]\s*)?>", re.DOTALL)
@@ -73,11 +74,24 @@ def parse(data: bytes, name: str) -> etree._Element:
         # With a doctype, collect_ids=False would make the parser look for the DTD and fail.
         return etree.fromstring(_clean(decode(data)), _parser(collect_ids=False))
     except (etree.XMLSyntaxError, ValueError) as error:
-        where = f" (line {line})" if line else ""
-        raise ScoreError(
-            f"{name} is cut short or damaged: its XML cannot be read{where}; "
-            "export it again from your notation program."
-        ) from error
+        raise ScoreError(_damaged(name, line)) from error
+
+
+def _damaged(name: str, line: int | None) -> Remark:
+    if not line:
+        return Remark(
+            "xml_damaged",
+            "{file} is cut short or damaged: its XML cannot be read; export it again from your "
+            "notation program.",
+            file=name,
+        )
+    return Remark(
+        "xml_damaged_at",
+        "{file} is cut short or damaged: its XML cannot be read (line {line}); export it again "
+        "from your notation program.",
+        file=name,
+        line=line,
+    )
 
 
 def strip_namespaces(root: etree._Element) -> None:

@@ -27,7 +27,9 @@ def in_words(said: str | Exception, language: Language) -> str:
     return book.remarks[said.name].format(**values) if said.name in book.remarks else str(said)
 
 
-def _value(value: str | Key, book: Phrasebook) -> str:
+def _value(value: str | Key | Remark, book: Phrasebook) -> str:
+    if isinstance(value, Remark):
+        return in_words(value, book.language)
     if isinstance(value, Key):
         return key_name(value, book.language)
     return _BROKEN.sub(rf"\1{book.phrases['decimal']}\2", value) if _BROKEN.fullmatch(value) else value

@@ -200,13 +200,21 @@ def read_abc(data: bytes, name: str = "score.abc") -> Score:
         _line(tune, line)
     if not tune.in_body:
         raise ScoreError(
-            f"{name} has a tune without a key: every ABC tune needs a K: line before its music; add one."
+            Remark(
+                "abc_no_key",
+                "{file} has a tune without a key: every ABC tune needs a K: line before its music; add one.",
+                file=name,
+            )
         )
     for voice in tune.voices.values():
         _close_bar(tune, voice)
     voices = [voice for voice in tune.voices.values() if voice.bars]
     if not any(event.heads for voice in voices for b in voice.bars for event in b.events):
-        raise ScoreError(f"{name} has no notes in its first tune; there is nothing to read.")
+        raise ScoreError(
+            Remark(
+                "abc_no_notes", "{file} has no notes in its first tune; there is nothing to read.", file=name
+            )
+        )
     if tunes > 1:
         title = tune.titles[0] if tune.titles else name
         first = Remark(
@@ -226,7 +234,13 @@ def _first_tune(text: str, name: str) -> tuple[list[str], int]:
     if not starts:
         first_key = next((i for i, line in enumerate(lines) if line.startswith("K:")), None)
         if first_key is None:
-            raise ScoreError(f"{name} holds no ABC tune: no X: line was found; check that it is an ABC file.")
+            raise ScoreError(
+                Remark(
+                    "abc_none",
+                    "{file} holds no ABC tune: no X: line was found; check that it is an ABC file.",
+                    file=name,
+                )
+            )
         return lines, 1
     head = [line for line in lines[: starts[0]] if re.match(r"[A-Za-z]:|%%", line)]
     body: list[str] = []

@@ -112,7 +112,9 @@ def read_humdrum(data: bytes, name: str = "score.krn") -> Score:
             bar.append(row)
     _bar(reader, bar)
     if not reader.written:
-        raise ScoreError(f"{name} has no notes in it; there is nothing to read.")
+        raise ScoreError(
+            Remark("file_no_notes", "{file} has no notes in it; there is nothing to read.", file=name)
+        )
     for i in reader.wedges.values():
         # A hairpin that nobody ends is taken to the end of its bar.
         opened = reader.directions[i]

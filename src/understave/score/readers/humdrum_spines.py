@@ -126,12 +126,23 @@ def rows_of(text: str, name: str) -> tuple[tuple[Row, ...], dict[int, str], tupl
             if not tracks.spines:
                 break
     if tracks is None or "**kern" not in kinds.values():
-        raise ScoreError(f"{name} has no **kern spine; only Humdrum files with **kern notes can be read.")
+        raise ScoreError(
+            Remark(
+                "kern_none",
+                "{file} has no **kern spine; only Humdrum files with **kern notes can be read.",
+                file=name,
+            )
+        )
     if tracks.spines:
         last = max((number for number, line in enumerate(lines, 1) if line.strip()), default=1)
         raise ScoreError(
-            f"{name} is cut short: it stops in line {last} before its spines end with *-; "
-            "copy it again, or write *- in every spine if nothing is missing."
+            Remark(
+                "kern_cut",
+                "{file} is cut short: it stops in line {line} before its spines end with *-; copy it "
+                "again, or write *- in every spine if nothing is missing.",
+                file=name,
+                line=last,
+            )
         )
     for spine in {s for row in rows for s in row.spines} - set(kinds):
         kinds[spine] = "**added"
@@ -144,7 +155,12 @@ def _heads(line: str, number: int, name: str) -> list[str]:
         return line.split()
     if line and not line.startswith("!"):
         raise ScoreError(
-            f"{name} has data in line {number} before any ** interpretation; it is no Humdrum file."
+            Remark(
+                "kern_data",
+                "{file} has data in line {line} before any ** interpretation; it is no Humdrum file.",
+                file=name,
+                line=number,
+            )
         )
     return []
 

@@ -123,7 +123,12 @@ def _check_version(root: etree._Element, name: str) -> None:
     m = re.match(r"\d{1,4}(?!\d)", version)
     if version and not (m and int(m[0]) in _VERSIONS):
         raise ScoreError(
-            f"{name} says it is MEI version {version[:20]!r}, which is not known here; export it as MEI 5."
+            Remark(
+                "mei_version",
+                "{file} says it is MEI version {version}, which is not known here; export it as MEI 5.",
+                file=name,
+                version=repr(version[:20]),
+            )
         )
 
 
@@ -163,22 +168,45 @@ def read_mei(data: bytes, name: str = "score.mei") -> Score:
         )
     _walk(reader, score, ())
     if not reader.bars:
-        raise ScoreError(f"{name} has no measures; give an MEI file in common music notation.")
+        raise ScoreError(
+            Remark(
+                "mei_no_bars", "{file} has no measures; give an MEI file in common music notation.", file=name
+            )
+        )
     if not reader.written:
-        raise ScoreError(f"{name} has no notes in it; there is nothing to read.")
+        raise ScoreError(
+            Remark("file_no_notes", "{file} has no notes in it; there is nothing to read.", file=name)
+        )
     return _finished(reader, root)
 
 
 def _find_score(root: etree._Element, name: str) -> tuple[etree._Element, int]:
     if tag(root) not in ("mei", "meiCorpus", "music"):
-        raise ScoreError(f"{name} is XML but not MEI (its outermost element is <{tag(root)}>).")
+        raise ScoreError(
+            Remark(
+                "mei_other",
+                "{file} is XML but not MEI (its outermost element is <{element}>).",
+                file=name,
+                element=tag(root),
+            )
+        )
     scores = list(root.iter("{*}score"))
     if not scores:
         if next(root.iter("{*}part"), None) is not None:
             raise ScoreError(
-                f"{name} holds separate parts and no full score; give an MEI file with a <score>."
+                Remark(
+                    "mei_parts",
+                    "{file} holds separate parts and no full score; give an MEI file with a <score>.",
+                    file=name,
+                )
             )
-        raise ScoreError(f"{name} is an MEI file without a <score>; it holds no music that can be read.")
+        raise ScoreError(
+            Remark(
+                "mei_no_score",
+                "{file} is an MEI file without a <score>; it holds no music that can be read.",
+                file=name,
+            )
+        )
     return scores[0], len(scores)
 
 
@@ -714,8 +742,13 @@ class _Layer:
             nominal = Fraction(4, int(written))
         elif written:
             raise ScoreError(
-                f"{reader.name} uses the note value {written!r}, which is not common music notation; "
-                "mensural and tablature files cannot be read."
+                Remark(
+                    "mei_value",
+                    "{file} uses the note value {value}, which is not common music notation; mensural and "
+                    "tablature files cannot be read.",
+                    file=reader.name,
+                    value=repr(written),
+                )
             )
         if nominal is not None:
             nominal *= (2 - Fraction(1, 2**dots)) * ratio

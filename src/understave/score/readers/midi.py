@@ -77,7 +77,13 @@ def read_midi(data: bytes, name: str = "score.mid") -> Score:
     """Read MIDI bytes; raise UnderstaveError with one sentence if they hold no notes that can be read."""
     file = _events(parsed(data, name), name)
     if not file.tracks:
-        raise ScoreError(f"{name} has no notes in it (percussion aside); there is nothing to read.")
+        raise ScoreError(
+            Remark(
+                "midi_no_notes",
+                "{file} has no notes in it (percussion aside); there is nothing to read.",
+                file=name,
+            )
+        )
     warnings: list[str] = []
     if file.endless:
         warnings.append(
@@ -130,25 +136,56 @@ def parsed(data: bytes, name: str) -> mido.MidiFile:
     """
     start = data.find(b"MThd", 0, 4096)
     if start < 0:
-        raise ScoreError(f"{name} is not a Standard MIDI file: it does not begin with MThd.")
+        raise ScoreError(
+            Remark(
+                "midi_other", "{file} is not a Standard MIDI file: it does not begin with MThd.", file=name
+            )
+        )
     data = data[start:]
     if len(data) < 14:
-        raise ScoreError(f"{name} is cut short inside its header; copy or export it again.")
+        raise ScoreError(
+            Remark(
+                "midi_header", "{file} is cut short inside its header; copy or export it again.", file=name
+            )
+        )
     kind, division = int.from_bytes(data[8:10], "big"), int.from_bytes(data[12:14], "big")
     if division & 0x8000:
         raise ScoreError(
-            f"{name} counts time in SMPTE frames and has no beats; export it with ticks per quarter note."
+            Remark(
+                "midi_frames",
+                "{file} counts time in SMPTE frames and has no beats; export it with ticks per quarter note.",
+                file=name,
+            )
         )
-    if kind > 1 or division == 0:
-        what = f"of type {kind}, which holds unconnected patterns" if kind > 1 else "without a time division"
-        raise ScoreError(f"{name} is a MIDI file {what}; export it as type 0 or 1.")
+    if kind > 1:
+        raise ScoreError(
+            Remark(
+                "midi_type",
+                "{file} is a MIDI file of type {type}, which holds unconnected patterns; export it as type "
+                "0 or 1.",
+                file=name,
+                type=kind,
+            )
+        )
+    if division == 0:
+        raise ScoreError(
+            Remark(
+                "midi_division",
+                "{file} is a MIDI file without a time division; export it as type 0 or 1.",
+                file=name,
+            )
+        )
     try:
         return mido.MidiFile(file=io.BytesIO(data), clip=True)
-    except (EOFError, OSError, ValueError, KeyError, IndexError, TypeError, UnicodeDecodeError) as error:
-        raise ScoreError(f"{name} is a cut or damaged MIDI file; copy or export it again.") from error
     except Exception as error:
-        # mido reports some broken meta messages with an exception type of its own.
-        raise ScoreError(f"{name} is a damaged MIDI file; copy or export it again.") from error
+        # mido reports what is broken with exceptions of many types, some of them its own.
+        raise _damaged(name) from error
+
+
+def _damaged(name: str) -> ScoreError:
+    return ScoreError(
+        Remark("midi_damaged", "{file} is a cut or damaged MIDI file; copy or export it again.", file=name)
+    )
 
 
 def _events(midi: mido.MidiFile, shown: str) -> _File:
@@ -159,7 +196,7 @@ def _events(midi: mido.MidiFile, shown: str) -> _File:
         names.append(listened.name)
         for m in messages:
             if m.time > LONGEST_WAIT:
-                raise ScoreError(f"{shown} is a damaged MIDI file; copy or export it again.")
+                raise _damaged(shown)
             listened.tick += m.time
             if not listened.take(m):
                 _of_the_file(file, m, listened.tick)
@@ -431,7 +468,14 @@ def _score(
         written, meters, scale = _guessed_meter(written, warnings)
     end = max(played.onset + (played.duration or Fraction(1, 16)) for played in written)
     if end > _LONGEST:
-        raise ScoreError(f"{name} lasts more than {_LONGEST} quarter notes; check that it is a sound file.")
+        raise ScoreError(
+            Remark(
+                "midi_long",
+                "{file} lasts more than {most} quarter notes; check that it is a sound file.",
+                file=name,
+                most=_LONGEST,
+            )
+        )
     bars = _bars(meters, end)
     keys = _keys(file, written, on_beats, warnings)
     starts = [b.start for b in bars]

@@ -151,12 +151,22 @@ _PRINTED = {
 """Alterations of the MusicXML accidental values that have one in whole semitones."""
 
 
-def _pitch(inner: Inner, where: str) -> Pitch:
+def _pitch(inner: Inner, where: tuple[str, str, str]) -> Pitch:
     parts = inner_of(inner["pitch"])
     texts = (text_in(parts, "step"), text_in(parts, "octave"), text_in(parts, "alter"))
     pitch = _pitch_of(*texts, text_in(inner, "accidental"))
     if pitch is None:
-        raise ScoreError(f"{where} has a note without a readable pitch; correct it in your notation program.")
+        bar, part, name = where
+        raise ScoreError(
+            Remark(
+                "xml_pitch",
+                "Bar {bar} of {part} in {file} has a note without a readable pitch; correct it in your "
+                "notation program.",
+                bar=bar,
+                part=part,
+                file=name,
+            )
+        )
     return pitch
 
 
@@ -178,7 +188,9 @@ def _fingering(note: Element) -> tuple[str, ...]:
     return tuple(text for text in texts if text)
 
 
-def _note(head: Head, start: Fraction, measure: int, part: int, first_staff: int, where: str) -> Written:
+def _note(
+    head: Head, start: Fraction, measure: int, part: int, first_staff: int, where: tuple[str, str, str]
+) -> Written:
     element, inner = head.element, head.inner
     pitch = _pitch(inner, where)
     name = element.get("id", "")
@@ -251,19 +263,33 @@ def _hidden(root: Element) -> frozenset[str]:
 def _check_root(root: Element, name: str) -> None:
     if root.tag == "opus":
         raise ScoreError(
-            f"{name} is a list of scores (an opus), not a score; give one of the scores it lists."
+            Remark(
+                "xml_opus",
+                "{file} is a list of scores (an opus), not a score; give one of the scores it lists.",
+                file=name,
+            )
         )
     if root.tag not in ("score-partwise", "score-timewise"):
         raise ScoreError(
-            f"{name} is XML but not a MusicXML score (it begins with <{root.tag}>); "
-            "give a .musicxml or .mxl file."
+            Remark(
+                "xml_other",
+                "{file} is XML but not a MusicXML score (it begins with <{element}>); give a .musicxml or "
+                ".mxl file.",
+                file=name,
+                element=root.tag,
+            )
         )
     version = root.get("version", "1.0").strip()
     m = re.fullmatch(r"(\d{1,3})(\.\d+)*", version)
     if not m or not 0 < int(m[1]) <= 4:
         raise ScoreError(
-            f"{name} says it is MusicXML version {version[:20]!r}, and only versions 1 to 4 can be read; "
-            "export it as MusicXML 4.0."
+            Remark(
+                "xml_version",
+                "{file} says it is MusicXML version {version}, and only versions 1 to 4 can be read; "
+                "export it as MusicXML 4.0.",
+                file=name,
+                version=repr(version[:20]),
+            )
         )
 
 
@@ -505,7 +531,11 @@ def read_tree(root: Element, name: str) -> Score:
     ours = take_out_proposals(root)
     parts = [element for element in root.findall("part") if element.find("measure") is not None]
     if not parts:
-        raise ScoreError(f"{name} holds no bars; export it again from your notation program.")
+        raise ScoreError(
+            Remark(
+                "xml_no_bars", "{file} holds no bars; export it again from your notation program.", file=name
+            )
+        )
     _add_ids(root, parts)
     frames = _frames(parts)
     meters = meters_of(parts, len(frames))
@@ -518,7 +548,9 @@ def read_tree(root: Element, name: str) -> Score:
     try:
         measures, said = _measures(frames)
     except UnderstaveError as error:
-        raise ScoreError(f"{name} cannot be read: {error}") from error
+        raise ScoreError(
+            Remark("xml_wrong", "{file} cannot be read: {why}", file=name, why=error.args[0])
+        ) from error
     names = _part_names(root)
     labels = [names.get(part.get("id") or "", ("", False))[0] or str(k + 1) for k, part in enumerate(parts)]
     warnings = [*ours, *said, *_about_meters(meters_at_once(meters, bars_of), meters, measures, labels)]
@@ -547,7 +579,7 @@ def read_tree(root: Element, name: str) -> Score:
         heads: list[Written] = []
         lines = Directions(staff, last)
         for measure, bar in zip(measures, bars, strict=False):
-            where = f"Bar {measure.number} of {label} in {name}"
+            where = measure.number, label, name
             heads += [_note(head, measure.start, measure.index, p, staff, where) for head in bar.heads]
             lines.read_bar(bar.marks, measure.start)
         heads = _reach_barlines(heads, measures, bars)
@@ -568,9 +600,17 @@ def read_tree(root: Element, name: str) -> Score:
             percussion.append(labels[p])
         staff = last + 1
     if not written and percussion:
-        raise ScoreError(f"{name} holds only unpitched percussion; harmony needs notes with pitch.")
+        raise ScoreError(
+            Remark(
+                "xml_drums",
+                "{file} holds only unpitched percussion; harmony needs notes with pitch.",
+                file=name,
+            )
+        )
     if not written:
-        raise ScoreError(f"{name} holds no notes; give a score with notes in it.")
+        raise ScoreError(
+            Remark("xml_no_notes", "{file} holds no notes; give a score with notes in it.", file=name)
+        )
     warnings += [
         Remark(
             "xml_percussion",

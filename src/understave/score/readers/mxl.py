@@ -14,6 +14,7 @@ import zlib
 
 from understave.errors import ScoreError, UnderstaveError
 from understave.score import xmltree
+from understave.score.remarks import Remark
 
 LARGEST = 256 * 1024 * 1024
 """Bytes that a file may have after unpacking; far above any real score."""
@@ -38,25 +39,54 @@ def is_zip(data: bytes) -> bool:
 def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, name: str, most: int = 0) -> bytes:
     """Return a member's bytes; with `most` only so many of its first ones."""
     if entry.flag_bits & 0x1:
-        raise ScoreError(f"{name} is protected by a password; save it without one and try again.")
+        raise ScoreError(
+            Remark(
+                "mxl_locked",
+                "{file} is protected by a password; save it without one and try again.",
+                file=name,
+            )
+        )
     if entry.file_size > LARGEST and not most:
-        raise ScoreError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
+        raise _too_large(name)
     if entry.compress_type == zipfile.ZIP_LZMA and _dictionary(archive, entry) > LARGEST_DICTIONARY:
-        raise ScoreError(f"{name} is a damaged .mxl file; export it again from your notation program.")
+        raise _damaged(name)
     try:
         with archive.open(entry) as stream:
             data = stream.read(most or LARGEST + 1)
     except NotImplementedError as error:
         raise ScoreError(
-            f"{name} is packed in a way that cannot be read; export it again as plain .musicxml."
+            Remark(
+                "mxl_packed",
+                "{file} is packed in a way that cannot be read; export it again as plain .musicxml.",
+                file=name,
+            )
         ) from error
     except (zipfile.BadZipFile, zlib.error, lzma.LZMAError, *_DAMAGED) as error:
-        raise ScoreError(
-            f"{name} is a damaged .mxl file; export it again from your notation program."
-        ) from error
+        raise _damaged(name) from error
     if len(data) > LARGEST:
-        raise ScoreError(f"{name} unpacks to more than {LARGEST >> 20} MiB; that is no real score.")
+        raise _too_large(name)
     return data
+
+
+def _too_large(name: str) -> ScoreError:
+    return ScoreError(
+        Remark(
+            "mxl_large",
+            "{file} unpacks to more than {most} MiB; that is no real score.",
+            file=name,
+            most=LARGEST >> 20,
+        )
+    )
+
+
+def _damaged(name: str) -> ScoreError:
+    return ScoreError(
+        Remark(
+            "mxl_damaged",
+            "{file} is a damaged .mxl file; export it again from your notation program.",
+            file=name,
+        )
+    )
 
 
 def _dictionary(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> int:
@@ -82,16 +112,29 @@ def unpack(data: bytes, name: str) -> bytes:
         named = [e for e in archive.infolist() if e.filename]
         entries = {e.filename.replace("\\", "/"): e for e in named if not e.is_dir()}
     except (zipfile.BadZipFile, NotImplementedError, *_DAMAGED) as error:
-        raise ScoreError(f"{name} is a cut or damaged .mxl file; copy or export it again.") from error
+        raise ScoreError(
+            Remark("mxl_cut", "{file} is a cut or damaged .mxl file; copy or export it again.", file=name)
+        ) from error
     others = [p for p in entries if not p.startswith(("META-INF/", "__MACOSX/"))]
     for path in (*_rootfiles(archive, entries, name), *others):
         head = _read(archive, entries[path], name, most=_HEAD)
         if is_score(head):
             return _read(archive, entries[path], name)
         if is_zip(head):
-            raise ScoreError(f"{name} holds another zip file ({path}); unpack it and give that file.")
+            raise ScoreError(
+                Remark(
+                    "mxl_zip",
+                    "{file} holds another zip file ({inner}); unpack it and give that file.",
+                    file=name,
+                    inner=path,
+                )
+            )
     raise ScoreError(
-        f"{name} is a zip file without a MusicXML score in it; give the .mxl or .musicxml file itself."
+        Remark(
+            "mxl_none",
+            "{file} is a zip file without a MusicXML score in it; give the .mxl or .musicxml file itself.",
+            file=name,
+        )
     )
 
 
