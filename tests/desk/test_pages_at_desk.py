@@ -146,6 +146,42 @@ def test_signs_are_told_once_and_carried(desk):
     assert refused == {"name": "meter", "values": {"word": "3/5"}}
 
 
+def test_bar_lines_and_marks_are_told_at_the_desk_and_undone(desk):
+    client, _ = desk
+    before = client.get("/api/pages/bar?index=1").json()
+    assert (before["repeat"], before["ending"], before["goes_on"]) == ("none", "", True)
+    last = send(client, 1, 0, what="repeat", value="both").json()["last"]
+    last = send(client, 1, last, what="ending", value="1, 2").json()["last"]
+    rows = [
+        {"kind": "dynamic", "text": "mf", "at": "1", "until": "", "staff": 1},
+        {"kind": "diminuendo", "text": "", "at": "2 1/2", "until": "4", "staff": 2},
+    ]
+    last = send(client, 1, last, what="marks", marks=rows).json()["last"]
+    now = client.get("/api/pages/bar?index=1").json()
+    assert (now["repeat"], now["ending"]) == ("both", "1, 2")
+    assert now["marks"] == [rows[0], {**rows[1], "at": "2.5"}]
+    found = send(client, 1, last, what="join").json()
+    assert len(found["bars"]) == BARS - 1
+    found = send(client, 1, found["last"], what="split", value="0.5").json()
+    assert len(found["bars"]) == BARS
+    for _ in range(5):
+        found = send(client, 1, found["last"], what="undo").json()
+    assert client.get("/api/pages/bar?index=1").json() == before
+    for wrong, name in (
+        ({"what": "split", "value": 0.001}, "split"),
+        ({"what": "ending", "value": "x"}, "ending"),
+        ({"what": "marks", "marks": [{**rows[0], "text": "loud"}]}, "dynamic"),
+        ({"what": "marks", "marks": [{**rows[0], "at": "4"}]}, "beat"),
+        ({"what": "marks", "marks": [{**rows[0], "at": "0"}]}, "beat"),
+        ({"what": "marks", "marks": [{**rows[1], "until": "2"}]}, "hairpin"),
+        ({"what": "marks", "marks": [{**rows[0], "staff": 3}]}, "mark"),
+    ):
+        assert send(client, 1, found["last"], **wrong).json()["refused"]["name"] == name
+    assert send(client, BARS - 1, found["last"], what="join").json()["refused"]["name"] == "join"
+    assert send(client, 1, found["last"], what="repeat", value="often").status_code == 400
+    assert send(client, 1, found["last"], what="marks", marks=rows * 40).status_code == 400
+
+
 def test_what_makes_no_sense_and_what_another_window_has_changed_is_refused(desk):
     client, _ = desk
     for wrong in (

@@ -1,15 +1,16 @@
 """A score read from printed pages, checked at the desk: each bar as the page has it and as it was read.
 
-In: what is typed for a bar, that it is right, or the key, meter or clef from it on. Out: the bars, the least
-sure first, pictures of a bar from the page and as engraved, its voices as text. What is decided is on the
-disk before it is answered (`lesson.page_corrections`); the reading of the harmony follows, once no more is
-typed.
+In: what is typed for a bar, its marks, its bar lines, that it is right, or the key, meter or clef from it on.
+Out: the bars, the least sure first, pictures of a bar from the page and as engraved, its voices as text. What
+is decided is on the disk before it is answered (`lesson.page_corrections`); the reading of the harmony
+follows, once no more is typed.
 """
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
+from fractions import Fraction
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,6 +37,9 @@ from understave.lesson.page_corrections import (
 )
 from understave.score import reader
 from understave.score.bar_text import BarTextError, add_up, lines_of, may_be_short, read_line
+from understave.score.marked_anew import HAIRPINS, MOST_MARKS, Mark, checked, marks_of, read_beat
+from understave.score.model import Score, beat_text
+from understave.score.readers.page.told_signs import Frame, Place
 from understave.score.remarks import Remark
 from understave.theory.vocabulary import Language
 
@@ -109,7 +113,80 @@ def bar_told(printed: Printed, index: int, language: Language) -> dict[str, Any]
         "key": measure.signature,
         "meter": f"{measure.beats}/{measure.beat_type}",
         "clefs": list(printed.bars[index].clefs),
+        "repeat": _REPEATS[measure.repeat_start, measure.repeat_end],
+        "ending": ", ".join(map(str, measure.ending)),
+        "marks": [_mark_row(score, index, mark) for mark in marks_of(score, index)],
+        "goes_on": _goes_on(printed, index),
     }
+
+
+_REPEATS = {(False, False): "none", (True, False): "begin", (False, True): "end", (True, True): "both"}
+
+
+def _mark_row(score: Score, index: int, mark: Mark) -> dict[str, Any]:
+    """Return a mark with its moments as beats, that of a hairpin's end counted on over the bar line."""
+    measure = score.measures[index]
+
+    def beat(moment: Fraction) -> str:
+        return beat_text(1 + (measure.offset + moment) / measure.beat_length)
+
+    until = "" if mark.until is None else beat(mark.until)
+    return {"kind": mark.kind, "text": mark.text, "at": beat(mark.at), "until": until, "staff": mark.staff}
+
+
+def _goes_on(printed: Printed, index: int) -> bool:
+    """Say whether another bar follows in the same line of the page."""
+    here, *after = (bar.frame for bar in printed.bars[index : index + 2])
+    return bool(after) and here.page == after[0].page and here.x0 < after[0].x0 and here.y0 < after[0].y1
+
+
+def _marks(printed: Printed, index: int, rows: Any) -> tuple[Mark, ...]:
+    """Understand the marks that the page sends; raise BarTextError for what is none."""
+    score, measure = printed.score, printed.score.measures[index]
+    if len(rows) > MOST_MARKS:
+        raise SenselessError("marks")
+
+    def moment(text: Any) -> Fraction:
+        return (read_beat(str(text)[:20]) - 1) * measure.beat_length - measure.offset
+
+    out = []
+    for row in rows:
+        kind = str(row["kind"])
+        until = moment(row["until"]) if kind in HAIRPINS else None
+        mark = Mark(kind, str(row["text"]), moment(row["at"]), until, int(row["staff"]))
+        out.append(checked(mark, score.parts[-1].last_staff))
+        if mark.at >= measure.length:
+            raise BarTextError("beat", word=str(row["at"])[:20])
+    return tuple(out)
+
+
+def _told_line(printed: Printed, index: int, asked: dict[str, Any]) -> Decision:
+    """Return a decision about a bar line; raise BarTextError where there is none to be decided about."""
+    frame, what = printed.bars[index].frame, asked["what"]
+    if what == "join":
+        if not _goes_on(printed, index):
+            raise BarTextError("join")
+        return Decision(frame.middle, "join")
+    if what == "split":
+        shown = _shown(frame)
+        x = shown.x0 + float(asked["value"]) * (shown.x1 - shown.x0)
+        room = _ROOM * (frame.x1 - frame.x0)
+        if not frame.x0 + room < x < frame.x1 - room:
+            raise BarTextError("split")
+        return Decision(frame.middle, "split", (), f"{x:.5f}")
+    value = str(asked["value"]).strip()[:20]
+    if what == "ending":
+        value = value or "none"
+    return Decision(frame.middle, what, (), value)
+
+
+_ROOM = 0.03
+"""Part of a bar's width that lies between its bar lines and another at least."""
+
+
+def _shown(frame: Frame) -> Frame:
+    """Return what is shown of the page with a bar."""
+    return frame._replace(x0=max(0.0, frame.x0 - BESIDE), x1=min(1.0, frame.x1 + BESIDE))
 
 
 def decided(printed: Printed, index: int, asked: dict[str, Any]) -> Decision:
@@ -125,19 +202,29 @@ def decided(printed: Printed, index: int, asked: dict[str, Any]) -> Decision:
         due = score.measures[index].full_length
         add_up(typed, due, may_be_short(score.measures, index), asked.get("free") is True)
         return Decision(at, "notes", tuple(line for line in lines if line[2].strip()))
-    if what not in ("right", "key", "meter", "clef"):
+    if what == "marks":
+        return Decision(at, "marks", marks=_marks(printed, index, asked["marks"]))
+    if what in ("join", "split", "repeat", "ending"):
+        found = _told_line(printed, index, asked)
+    elif what in ("right", "key", "meter", "clef"):
+        found = _told_sign(printed, at, asked)
+    else:
         raise SenselessError(str(what))
-    staff = int(asked.get("staff", 0)) if what == "clef" else 0
-    if staff > printed.score.parts[-1].last_staff:
-        raise SenselessError("staff")
-    found = Decision(at, what, (), "" if what == "right" else str(asked["value"])[:20], staff)
     try:
         told_of(found)
     except ValueError:
-        if what != "meter":
+        if what not in ("meter", "ending"):
             raise
-        raise BarTextError("meter", word=found.value) from None
+        raise BarTextError(what, word=found.value) from None
     return found
+
+
+def _told_sign(printed: Printed, at: Place, asked: dict[str, Any]) -> Decision:
+    what = asked["what"]
+    staff = int(asked.get("staff", 0)) if what == "clef" else 0
+    if staff > printed.score.parts[-1].last_staff:
+        raise SenselessError("staff")
+    return Decision(at, what, (), "" if what == "right" else str(asked["value"])[:20], staff)
 
 
 def _change(folder: LessonFolder, asked: dict[str, Any]) -> dict[str, Any]:
@@ -206,8 +293,7 @@ async def picture(desk: Desk, request: Request) -> Any:
     from understave.score.readers.page.page_reader import SEEN
 
     lesson, printed, index = await _asked(desk, request)
-    frame = printed.bars[index].frame
-    frame = frame._replace(x0=max(0.0, frame.x0 - BESIDE), x1=min(1.0, frame.x1 + BESIDE))
+    frame = _shown(printed.bars[index].frame)
     key = (printed.of, frame)
     found = desk.pictures.get(key)
     if found is None:

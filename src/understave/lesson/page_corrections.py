@@ -2,10 +2,21 @@
 
 The file only ever grows: one JSON object a line, each with its own ``id``. A line is tied to a place on a
 page (``page`` from 1, ``x`` and ``y`` as parts of its width and height from the top left) and to the PDF
-(``of``, the head of its digest). ``what`` is ``notes`` (``lines``: the voices of the bar, see
-`score.bar_text`), ``right``, ``key`` (``value``: fifths), ``meter`` (``3/4``) or ``clef`` (``staff``, and as
-``value`` the diatonic step of its lowest line). ``{"withdraw": id}`` takes an earlier line back, and taking
-that back brings it again. What is not such a line is passed over and stays where it is.
+(``of``, the head of its digest). ``what`` says what is decided of the bar there, most with a ``value``:
+
+notes   ``lines``: its voices, see `score.bar_text`
+marks   ``marks``: of each its kind, text, beginning and end in quarter notes, and staff (`score.marked_anew`)
+right   it is right as it was read
+key     fifths, from it on
+meter   such as ``3/4``, from it on
+clef    the diatonic step of its lowest line, on a ``staff``, from it on
+join    with the next bar of its line
+split   where in it a bar line is missing, a part of the page's width
+repeat  begin, end, both or none
+ending  the times that it is for, such as ``1,2``, or none
+
+``{"withdraw": id}`` takes an earlier line back, and taking that back brings it again. What is not such a line
+is passed over and stays where it is.
 """
 
 from __future__ import annotations
@@ -25,7 +36,8 @@ from understave.errors import LessonError
 from understave.harmony.corrections import standing_ids
 from understave.lesson.folder import LessonFolder
 from understave.score.bar_text import BarTextError, TypedLine, read_line
-from understave.score.model import Score
+from understave.score.marked_anew import Mark, checked, with_marks
+from understave.score.model import Score, read_exact
 from understave.score.reader import as_engraved, is_printed, read_bytes, read_score
 from understave.score.readers.page.told_signs import Place, Told
 from understave.score.remarks import Remark
@@ -37,7 +49,8 @@ if TYPE_CHECKING:
     from understave.score.readers.page.assembly import PrintedBar
 
 FILE = "pages.jsonl"
-What = Literal["notes", "right", "key", "meter", "clef"]
+What = Literal["notes", "marks", "right", "key", "meter", "clef", "join", "split", "repeat", "ending"]
+_REPEATS = {"none": (False, False), "begin": (True, False), "end": (False, True), "both": (True, True)}
 _MOST_STAVES = 99
 _STEPS = range(-7, 70)
 """Lowest lines that a clef may mean."""
@@ -47,7 +60,8 @@ _STEPS = range(-7, 70)
 class Decision:
     """What the teacher decided about a bar.
 
-    `lines` are staff, voice and text of each voice; `value` and `staff` are as in the file.
+    `lines` are staff, voice and text of each voice, `marks` its marks; `value` and `staff` are as in the
+    file.
     """
 
     at: Place
@@ -55,6 +69,7 @@ class Decision:
     lines: tuple[tuple[int, int, str], ...] = ()
     value: str = ""
     staff: int = 0
+    marks: tuple[Mark, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,9 +146,15 @@ def _decision(table: Mapping[str, Any]) -> Decision:
     for name, text in table["lines"].items() if what == "notes" else ():
         staff, _, voice = name.partition(".")
         lines.append((int(staff), int(voice), str(text)))
-    found = Decision(at, what, tuple(lines), str(table.get("value", "")), int(table.get("staff", 0)))
+    marks = tuple(_mark(*row) for row in (table["marks"] if what == "marks" else ()))
+    found = Decision(at, what, tuple(lines), str(table.get("value", "")), int(table.get("staff", 0)), marks)
     told_of(found)
     return found
+
+
+def _mark(kind: str, text: str, at: str, until: str | None, staff: int) -> Mark:
+    end = None if until is None else read_exact(until)
+    return checked(Mark(kind, str(text), read_exact(at), end, int(staff)), _MOST_STAVES)
 
 
 def add(folder: Path, of: str, decision: Decision) -> PageEntry:
@@ -149,6 +170,11 @@ def add(folder: Path, of: str, decision: Decision) -> PageEntry:
     }
     if decision.what == "notes":
         table["lines"] = {f"{staff}.{voice}": text for staff, voice, text in decision.lines}
+    if decision.what == "marks":
+        table["marks"] = [
+            (m.kind, m.text, str(m.at), None if m.until is None else str(m.until), m.staff)
+            for m in decision.marks
+        ]
     if decision.value:
         table["value"] = decision.value
     if decision.staff:
@@ -185,22 +211,50 @@ def standing(entries: Sequence[PageEntry]) -> tuple[PageEntry, ...]:
 def told_of(decision: Decision) -> Told:
     """Return what a decision tells the reader of pages; raise ValueError for what cannot be meant."""
     at, value = decision.at, decision.value
-    if decision.what == "right":
-        return Told(at, settled=True)
-    if decision.what == "notes":
-        return Told(at, length=_length(decision), settled=True)
-    if decision.what == "key":
-        if int(value) not in range(-7, 8):
-            raise ValueError(value)
-        return Told(at, signature=int(value))
-    if decision.what == "meter":
-        found = re.fullmatch(r"([0-9]{1,3})/([0-9]{1,3})", value)
-        if not found or not 1 <= int(found[1]) < MOST_BEATS or not _is_unit(int(found[2])):
-            raise ValueError(value)
-        return Told(at, meter=(int(found[1]), int(found[2])))
-    if int(value) not in _STEPS or decision.staff < 1:
+    match decision.what:
+        case "right":
+            return Told(at, settled=True)
+        case "marks":
+            return Told(at)
+        case "notes":
+            return Told(at, length=_length(decision), settled=True)
+        case "join":
+            return Told(at, joined=True)
+        case "split":
+            return Told(at, split=_within(value))
+        case "repeat" if value in _REPEATS:
+            return Told(at, repeat=_REPEATS[value])
+        case "ending":
+            return Told(at, ending=_times(value))
+        case "key" if int(value) in range(-7, 8):
+            return Told(at, signature=int(value))
+        case "meter":
+            return Told(at, meter=_meter(value))
+        case "clef" if int(value) in _STEPS and decision.staff >= 1:
+            return Told(at, clef=(decision.staff, int(value)))
+    raise ValueError(value)
+
+
+def _within(value: str) -> float:
+    if not 0 < float(value) < 1:
         raise ValueError(value)
-    return Told(at, clef=(decision.staff, int(value)))
+    return float(value)
+
+
+def _times(value: str) -> tuple[int, ...]:
+    """Return the times that an ending is for: ``1,2``; none for ``none``."""
+    if value == "none":
+        return ()
+    if not re.fullmatch(r"[1-9](, ?[1-9]){0,8}", value, re.ASCII):
+        raise ValueError(value)
+    return tuple(sorted({int(time) for time in value.split(",")}))
+
+
+def _meter(value: str) -> tuple[int, int]:
+    found = re.fullmatch(r"([0-9]{1,3})/([0-9]{1,3})", value)
+    if not found or not 1 <= int(found[1]) < MOST_BEATS or not _is_unit(int(found[2])):
+        raise ValueError(value)
+    return int(found[1]), int(found[2])
 
 
 def _is_unit(unit: int) -> bool:
@@ -231,22 +285,37 @@ def _corrected(of: str, data: bytes, name: str, decisions: tuple[Decision, ...])
     from understave.score.readers.page.page_reader import read_bars
 
     score, bars = read_bars(data, name, [told_of(decision) for decision in decisions])
+    staves = score.parts[-1].last_staff
     decided: dict[int, tuple[Decision, ...]] = {}
     typed: dict[int, tuple[TypedLine, ...]] = {}
+    marked: dict[int, tuple[Mark, ...]] = {}
     lost = 0
     for decision in decisions:
         index = bar_at(bars, decision.at)
-        try:
-            if index is not None and decision.what == "notes":
-                typed[index] = typed_lines(decision, score.parts[-1].last_staff)
-        except BarTextError:  # of a staff that is not read any more
-            index = None
         if index is None:
             lost += 1
-        else:
-            decided[index] = (*decided.get(index, ()), decision)
+            continue
+        before = decided.get(index, ())
+        if decision.what in ("join", "split"):
+            # What stood in the bars that were here is not what stands in this one.
+            before = tuple(d for d in before if d.what not in ("notes", "marks", "right"))
+            typed.pop(index, None)
+            marked.pop(index, None)
+        try:
+            if decision.what == "notes":
+                typed[index] = typed_lines(decision, staves)
+            if decision.what == "marks":
+                marked[index] = tuple(checked(mark, staves) for mark in decision.marks)
+        except BarTextError:  # of a staff that is not read any more
+            lost += 1
+            continue
+        decided[index] = (*before, decision)
     if typed:
-        score = with_source(with_bars(score, typed))
+        score = with_bars(score, typed)
+    if marked:
+        score = with_marks(score, marked)
+    if typed or marked:
+        score = with_source(score)
     return Printed(of, as_engraved(score, name), bars, decided, lost)
 
 

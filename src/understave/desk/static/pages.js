@@ -7,6 +7,7 @@
 
 import { make } from "/viewer/elements.js";
 import { redraw } from "./asking.js";
+import { lineControls, markForm } from "./bar-marks.js";
 import { drawing, staffStep, stepped, wordAt } from "./typed-bar.js";
 import { file, get, post, Refused } from "./link.js";
 import { word } from "./words.js";
@@ -15,11 +16,14 @@ import { word } from "./words.js";
  * @typedef {{index: number, number: string, page: number, sure: number, state: "read"|"right"|"typed"}} Row
  * @typedef {{bars: Row[], last: number, undo: number, redo: number}} Listed
  * @typedef {{staff: number, voice: number, text: string, marks: [string, number, number][]}} Line
- * @typedef {Row & {lines: Line[], key: number, meter: string, clefs: number[], svg: string}} Bar
+ * @typedef {Row & import("./bar-marks.js").Marked & {lines: Line[], key: number, meter: string, svg: string}} Bar
  */
 
 /** The clefs by their lowest line, counted in steps from C0. */
 const CLEFS = { 30: "treble", 23: "treble_low", 37: "treble_high", 24: "alto", 22: "tenor", 28: "soprano", 18: "bass", 11: "bass_low" };
+
+/** Refusals that are of no line of notes. */
+const LINES_AND_MARKS = ["mark", "dynamic", "beat", "hairpin", "join", "split"];
 
 export class DeskPages extends HTMLElement {
   #awake = false;
@@ -40,10 +44,14 @@ export class DeskPages extends HTMLElement {
   #head = make("h3", { id: "pages-bar" });
   #told = make("p", { class: "hint" });
   #seen = make("img", { alt: "" });
+  /** The picture, and on it the bar line that is missing. */
+  #onPage = make("div", { class: "on-page" }, this.#seen);
   #read = make("div", { class: "engraved" });
   #lines = make("form", { class: "bar-lines", onsubmit: (/** @type {Event} */ e) => (e.preventDefault(), void this.#set(false)) });
   #wrong = make("div", { class: "bar-wrong", role: "alert" });
   #signs = make("div", { class: "conditions" });
+  #marks = make("div", {});
+  #barLines = make("div", {});
   #undo = make("button", { type: "button", class: "small", id: "pages-undo", onclick: () => void this.#change({ what: "undo" }) }, word("undo"));
   #redo = make("button", { type: "button", class: "small", id: "pages-redo", onclick: () => void this.#change({ what: "redo" }) }, word("redo"));
   #work = make("div", { hidden: true });
@@ -54,13 +62,15 @@ export class DeskPages extends HTMLElement {
       make("button", { type: "button", id: `pages-${name}`, "aria-keyshortcuts": key, onclick: does }, word(`pages_${name}`), make("kbd", {}, key));
     this.#work.append(
       make("div", { class: "bar-head" }, this.#head, this.#told),
-      make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_page") }, make("figcaption", {}, word("pages_page")), this.#seen),
+      make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_page") }, make("figcaption", {}, word("pages_page")), this.#onPage),
       make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_read") }, make("figcaption", {}, word("pages_read")), this.#read),
       make("div", { class: "hear" }, button("right", "R", () => void this.#right()), button("before", "P", () => void this.step(-1)), button("next", "N", () => void this.step(1))),
       make("h4", {}, word("pages_voices")),
       this.#wrong,
       this.#lines,
       make("details", { class: "more" }, make("summary", {}, word("pages_how")), make("p", { class: "hint" }, word("pages_written")), make("p", { class: "hint" }, word("pages_notes"))),
+      make("details", { class: "more", id: "pages-marks" }, make("summary", {}, word("pages_marks")), make("p", { class: "hint" }, word("pages_marks_how")), this.#marks),
+      make("details", { class: "more", id: "pages-bar-lines" }, make("summary", {}, word("pages_lines")), make("p", { class: "hint" }, word("pages_lines_how")), this.#barLines),
       make("details", { class: "more" }, make("summary", {}, word("pages_signs")), make("p", { class: "hint" }, word("pages_carried")), this.#signs),
     );
     this.append(
@@ -168,6 +178,8 @@ export class DeskPages extends HTMLElement {
     if (!alike || before?.svg !== bar.svg) this.#drawRead(bar);
     if (!alike) this.#drawLines(bar);
     this.#drawSigns(bar);
+    if (!same || JSON.stringify(before?.marks) !== JSON.stringify(bar.marks)) this.#drawMarks(bar);
+    this.#drawBarLines(bar);
     if (show) this.dispatchEvent(new CustomEvent("show", { detail: { first: index, last: index, notes: [] }, bubbles: true }));
     // Nothing waits for the picture; until it is there, that of another bar is not shown in its place.
     if (!same) this.#seen.style.visibility = "hidden";
@@ -295,6 +307,16 @@ export class DeskPages extends HTMLElement {
     redraw(this.#signs, () => this.#signs.replaceChildren(make("label", { for: "pages-key" }, word("pages_key")), key, make("label", { for: "pages-meter" }, word("pages_meter")), meter, ...clefs));
   }
 
+  /** @param {Bar} bar */
+  #drawMarks(bar) {
+    redraw(this.#marks, () => this.#marks.replaceChildren(markForm(bar, (what) => void this.#change(what))));
+  }
+
+  /** @param {Bar} bar */
+  #drawBarLines(bar) {
+    redraw(this.#barLines, () => this.#barLines.replaceChildren(...lineControls(bar, this.#onPage, (what) => void this.#change(what))));
+  }
+
   /** It is right as it was read: ticked off, and on to the next. */
   async #right() {
     const seen = this.#bar?.index;
@@ -339,7 +361,8 @@ export class DeskPages extends HTMLElement {
     this.#wrong.replaceChildren(make("p", {}, word(`pages_wrong_${name}`, values)), free || "");
     this.#wrong.scrollIntoView({ block: "nearest" });
     if (name === "meter" && this.#bar) this.#drawSigns(this.#bar);
-    else this.#field?.focus({ preventScroll: true });
+    else if (name === "ending" && this.#bar) this.#drawBarLines(this.#bar);
+    else if (!LINES_AND_MARKS.includes(name)) this.#field?.focus({ preventScroll: true });
   }
 
   /** Do something once all before it is done: it is made on what that has left. @param {() => Promise<unknown>} does */

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import partial
 from itertools import takewhile
 
 from understave.errors import ScoreError
@@ -16,7 +17,6 @@ from understave.score.readers.page.bars import (
     Clef,
     clef_at,
     clefs_of,
-    cut_into_bars,
     find_meters,
     find_signatures,
     first_event,
@@ -40,6 +40,7 @@ from understave.score.readers.page.marks import (
     title_and_composer,
 )
 from understave.score.readers.page.solving import Solution, solve
+from understave.score.readers.page.told_bar_lines import bars_told, mark_lines
 from understave.score.readers.page.told_signs import Frame, Known, Told, known_of
 from understave.score.readers.page.tuplets import Scaling, scalings
 from understave.score.readers.page.unprinted_meter import METERS, Fitted, beat_of, infer_meter
@@ -132,10 +133,11 @@ def assemble(
         for system in sheet.systems:
             place = _Place(page, sheet, system, most - len(system.staves))
             events = events_of(sheet, system, usual)
-            bars = cut_into_bars(system, events, sheet.space)
             low, high = reach(sheet, system)
+            frame_of = partial(_frame, place, low=low, high=high)
+            bars = bars_told(system, events, sheet.space, frame_of, told)
             symbols = [s for s in sheet.symbols if low <= s.box.y <= high]
-            here = [_frame(place, bar, low, high) for bar in bars]
+            here = [frame_of(bar) for bar in bars]
             known = [known_of(frame, told) for frame in here]
             frames += here
             place.clefs = carried.clefs_held(clefs_of(system, symbols), place.offset, bars, known)
@@ -150,6 +152,7 @@ def assemble(
                     if x0 - 2 * sheet.space < (bar.x0 + bar.x1) / 2 < x1 + 2 * sheet.space:
                         bar.ending = times
             for bar, one in zip(bars, known, strict=True):
+                mark_lines(bar, one)
                 held = bar.signature if bar.signature is not None else held
                 unsolved.append(_Unsolved(place, bar, held, one, part_of[place.offset :]))
     inferred = _unprinted_meter(unsolved)

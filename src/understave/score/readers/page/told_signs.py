@@ -44,7 +44,9 @@ class Told:
 
     `signature` counts fifths; `clef` is a staff, from 1 at the top of the score, and the diatonic step (C0 is
     0) of its lowest line; `length` is what the bar holds in quarter notes, 0 for what its meter asks. A
-    `settled` bar is sure.
+    `settled` bar is sure. `joined` tells that the bar line at its right is none, `split` that one is missing,
+    and where (a part of the page's width); either makes other bars, of which nothing else is known yet.
+    `repeat` tells whether one begins and whether one ends here, `ending` for which times the bar is.
     """
 
     at: Place
@@ -53,6 +55,15 @@ class Told:
     clef: tuple[int, int] | None = None
     length: Fraction | None = None
     settled: bool = False
+    joined: bool = False
+    split: float | None = None
+    repeat: tuple[bool, bool] | None = None
+    ending: tuple[int, ...] | None = None
+
+    @property
+    def cuts(self) -> bool:
+        """Whether it makes other bars of what was one or two."""
+        return self.joined or self.split is not None
 
 
 class Known(NamedTuple):
@@ -63,15 +74,21 @@ class Known(NamedTuple):
     clefs: Mapping[int, int] = {}
     length: Fraction | None = None
     settled: bool = False
+    repeat: tuple[bool, bool] | None = None
+    ending: tuple[int, ...] | None = None
 
 
 def known_of(frame: Frame, told: Sequence[Told]) -> Known:
     """Return what was told of the bar in a frame."""
     said = [one for one in told if frame.holds(one.at)]
+    since = max((k for k, one in enumerate(said) if one.cuts), default=0)
     return Known(
         next((one.signature for one in reversed(said) if one.signature is not None), None),
         next((one.meter for one in reversed(said) if one.meter is not None), None),
         dict(one.clef for one in said if one.clef is not None),
-        next((one.length for one in reversed(said) if one.length is not None), None),
-        any(one.settled for one in said),
+        # What another bar held or was found to be, before its lines were told, holds no more.
+        next((one.length for one in reversed(said[since:]) if one.length is not None), None),
+        any(one.settled for one in said[since:]),
+        next((one.repeat for one in reversed(said) if one.repeat is not None), None),
+        next((one.ending for one in reversed(said) if one.ending is not None), None),
     )
