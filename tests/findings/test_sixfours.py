@@ -235,3 +235,13 @@ def test_a_six_four_whose_notes_do_not_sink_is_hardly_one() -> None:
     )
     (event,) = found(score, "C: ii6:2 Cad64:1 V7:1 | I:4")
     assert not is_sure(event)
+
+
+@pytest.mark.parametrize(
+    ("inner", "goes"), [("C5:1 B4:1", "B4"), ("C5:1/2 A4 B4:1", None), ("C5:1/2 D5 B4:1", "B4")]
+)
+def test_a_voice_that_goes_below_its_goal_first_does_not_sink_to_it(inner: str, goes: str | None) -> None:
+    """The fourth of a cadential six-four steps down; what rises to the leading tone does not."""
+    score = build("F5:2 E5:1 D5:1", f"A4:2 {inner}", "D4:2 G4:1 G4:1", "F3:2 G3:1 G2:1")
+    (event,) = found(score, "C: ii6:2 Cad64:1 V:1")
+    assert event.get("fourth_to") == (Pitch.parse(goes) if goes else None)
