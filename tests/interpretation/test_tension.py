@@ -117,6 +117,17 @@ def test_a_clash_that_comes_later_in_a_chord_is_told_at_its_own_place():
 
 
 @pytest.mark.parametrize(
+    ("last", "label"), [("C3 G3 C4 E4 | C: I", "rest"), ("C3 F3 A3 F4 | C: IV64", "bass")]
+)
+def test_the_common_tone_of_a_diminished_seventh_unsettles_nothing(monkeypatch, last, label):
+    """C lies in the bass and becomes the root of what comes: the upper notes are the unstable ones."""
+    monkeypatch.setattr(_Scene, "_order", lambda self, i: ["bass", "density"])
+    music, _, numeral = last.partition(" | C: ")
+    score, reading = read_as(f"E3 G3 C4 E4 | C3 A3 D#4 F#4 | {music}", f"C: I6 | viio43/V | {numeral}")
+    assert tension(score, reading)[1].why.label == label
+
+
+@pytest.mark.parametrize(
     ("voices", "chords", "pitch", "aim"),
     [
         # The seventh of F falls to a D flat on its way, not to the D of the key.

@@ -803,6 +803,11 @@ class _Scene:
         if self._stays(i, note) and i and self.heard[i - 1].chord.bass.semitone == note.midi % 12:
             # A bass that was there and stays is the ground that others move over: it unsettles nothing.
             return None
+        after = self._next_chord(i)
+        common = heard.chord.quality is Quality.DIMINISHED7
+        if common and after is not None and after.root.semitone == note.midi % 12:
+            # Nor does the common tone of a diminished seventh: it stays, as the root of what comes.
+            return None
         seventh = heard.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
         wants = aim is not None and (self._by_the_book(i, note, aim) or self._bass_goes(i, note, aim))
