@@ -110,6 +110,12 @@ def test_words_swell_until_the_next_mark():
     assert printed.at(7) == pytest.approx((VELOCITIES["mf"] + VELOCITIES["pp"]) / 2)
 
 
+def test_words_that_parts_have_one_after_the_other_are_one_swell_while_their_dashes_run():
+    words = mark(4, "cresc.", "words", 11), mark(6, "cresc.", "words", 8)
+    printed = printed_loudness(piece(mark(0, "p"), *words, mark(10, "f"))[0])
+    assert [(s.start, s.end) for s in printed.swells] == [(4, 10)]
+
+
 def test_sudden_accents_are_no_level_and_forte_piano_goes_on_softly():
     printed = printed_loudness(piece(mark(0, "mf"), mark(4, "sf"), mark(8, "fp"))[0])
     assert printed.at(5) == VELOCITIES["mf"]

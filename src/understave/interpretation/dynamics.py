@@ -431,9 +431,8 @@ def _proposed_hairpins(
 
 
 def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudness) -> bool:
-    """Whether what fades is followed within a bar by a mark that is louder, begins within a bar of such a
-    mark or of one that says *f* or more anew, runs over a printed accent, or *sempre f* stands within two
-    bars of its end.
+    """Whether what fades begins within a bar of a mark that is louder, or that says *f* or more anew, or is
+    followed by one within a bar, runs over a printed accent, or *sempre f* stands within two bars of its end.
 
     The print drives on to that mark, has just set it, strikes anew or stays loud: nothing falls back there.
     """
@@ -448,22 +447,20 @@ def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudnes
     bar = score.measure_at(hairpin.end).full_length
     peak = hairpin.start if hairpin.peak is None else hairpin.peak
     set_anew = any(t <= peak < t + score.measure_at(peak).full_length for t in (*louder, *loud))
-    drives_on = any(hairpin.end <= t <= hairpin.end + bar for t in louder)
+    drives_on = any(hairpin.end <= t <= hairpin.end + bar for t in (*louder, *loud))
     return set_anew or drives_on or any(peak < a.moment <= hairpin.end for a in printed.accents)
 
 
 def _goes_on_in_print(score: Score, hairpin: Hairpin, printed: PrintedLoudness) -> bool:
-    """Whether a proposed hairpin ends within a bar of where a printed one of its kind begins, or begins where
-    one ends.
+    """Whether the next printed hairpin is of a proposed one's kind and begins within a bar of its end, or one
+    ends where it begins.
 
     It would take from the printed one what it is to do, or tell of a beginning in the middle of it.
     """
-    bar = score.measure_at(hairpin.end).full_length
-    return any(
-        hairpin.kind == swell.kind
-        and (hairpin.end <= swell.start < hairpin.end + bar or hairpin.start == swell.end)
-        for swell in printed.swells
-    )
+    soon = hairpin.end + score.measure_at(hairpin.end).full_length
+    after = next((swell for swell in printed.swells if swell.start >= hairpin.end), None)
+    leads_into = after is not None and after.kind == hairpin.kind and after.start < soon
+    return leads_into or any(hairpin.kind == s.kind and hairpin.start == s.end for s in printed.swells)
 
 
 def _swell(
