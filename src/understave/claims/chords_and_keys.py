@@ -327,7 +327,8 @@ class CarriesBass(Claim):
     """A pitch is the bass of the chord read at `start`, and with `to` the next chord's bass is that one.
 
     It is the lowest that sounds in the chord, octaves aside. Where the lowest staff, heard within a bar, only
-    rests for it, what the staff above it plays is no bass (common practice, no source).
+    rests for it, what the staff above it plays is no bass (common practice, no source). To a bass farther off
+    than a step its voice takes no step down first.
     """
 
     kind: ClassVar[str] = "bass of the chord"
@@ -339,7 +340,15 @@ class CarriesBass(Claim):
         if span is None or not self._under(facts, span, self.pitch):
             return False
         after = facts.span(span.end)
-        return self.to is None or (after is not None and self._under(facts, after, self.to))
+        if self.to is None:
+            return True
+        return after is not None and self._under(facts, after, self.to) and not self._sinks_first(facts, span)
+
+    def _sinks_first(self, facts: Facts, span: Span) -> bool:
+        low = facts.lowest(span.start, span.end)
+        if low is None or self.to is None or (low.midi - self.to.midi) % 12 in (0, 1, 2, 10, 11):
+            return False
+        return any(low.pitch.diatonic - to.pitch.diatonic == 1 for to in facts.next_in_voice(low))
 
     def _under(self, facts: Facts, span: Span, pitch: Pitch) -> bool:
         here = facts.heard(span.start, span.end)

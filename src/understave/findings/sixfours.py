@@ -291,6 +291,13 @@ class _Piece:
             note.midi == bass.midi and span.start <= note.onset <= span.end for note in self.score.notes
         )
 
+    def steps_down(self, bass: Note) -> bool:
+        """Whether the next note of a bass's printed voice lies a step below it."""
+        own = (bass.part, bass.staff, bass.voice)
+        later = self.notes[bisect_left(self.onsets, bass.until) :]
+        after = next((note for note in later if (note.part, note.staff, note.voice) == own), None)
+        return after is not None and _fall(bass.pitch, after.pitch)
+
     def seventh(self, i: int) -> Event | None:
         """Return the event of a seventh chord with its seventh in the bass."""
         chord, span = self.chords[i], self.spans[i]
@@ -317,6 +324,9 @@ class _Piece:
             to=after.pitch,
             after=numeral_in(following, span.key),
         )
+        if label == "leaps" and self.steps_down(bass):
+            # It sinks in its own line; only the next chord stands on another note.
+            return None
         if label == "leaps":
             below = bass.pitch.diatonic - 1
             takes = [
@@ -355,7 +365,7 @@ def _with_falls(details: SixFourDetails, fourth: int, sixth: int, notes: _Notes)
 def _falling(tone: int, notes: _Notes) -> tuple[Pitch | None, Pitch | None]:
     """Return the highest note of a pitch class and the one that it steps down to, where there are such.
 
-    A voice that goes below its goal first, or by semitones, does not sink to it.
+    A voice that comes to it by a step from below does not sink to it.
     """
     upper, later, line = notes
     highest = max(
@@ -373,12 +383,12 @@ def _falling(tone: int, notes: _Notes) -> tuple[Pitch | None, Pitch | None]:
         and _fall(highest.pitch, note.pitch)
     )
     goal = next(goals, None)
-    past = goal is not None and any(
-        highest.end <= note.onset < goal.onset and note.midi < highest.midi
-        for note in line
-        if (note.part, note.staff, note.voice) == own
-    )
-    return highest.pitch, goal.pitch if goal is not None and not past else None
+    if goal is None:
+        return highest.pitch, None
+    between = (note for note in line if highest.end <= note.onset < goal.onset)
+    before = [note.midi for note in between if (note.part, note.staff, note.voice) == own]
+    rises = bool(before) and 0 < goal.midi - before[-1] <= 2
+    return highest.pitch, None if rises else goal.pitch
 
 
 def _fall(first: Pitch, second: Pitch) -> bool:
