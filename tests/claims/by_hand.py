@@ -13,6 +13,7 @@ from tests.findings.build import build, spans_of
 
 from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
+from understave.claims import growing as g
 from understave.claims import on_the_page as pr
 from understave.claims import repose as rp
 from understave.claims import single_notes as n
@@ -82,6 +83,19 @@ MARKED = replace(
         Direction("d3", "dynamic", F(4), None, 1, "ff"),
         Direction("d4", "pedal", F(0), None, 2, "start"),
         Direction("d5", "pedal", F(4), None, 2, "change"),
+    ),
+)
+MISNAMED = build("F4:2 D5:1 C5:1", "Bb4:2 F4:2", "D3:2 A2:2")
+"""B flat major over D, then F major over A with a D that leans on its C."""
+HAIRPINS = replace(
+    build(" | ".join(["C5:1 D5 E5 C5"] * 14), " | ".join(["C3:4"] * 14)),
+    directions=(
+        Direction("d1", "dynamic", F(0), None, 1, "p"),
+        Direction("d2", "wedge", F(16), F(20), 1, "crescendo"),
+        Direction("d3", "dynamic", F(20), None, 1, "f"),
+        Direction("d4", "dynamic", F(29), None, 1, "sf"),
+        Direction("d5", "words", F(40), None, 1, "sempre f"),
+        Direction("d6", "wedge", F(45), F(50), 1, "diminuendo"),
     ),
 )
 SIGNED = build(
@@ -311,6 +325,8 @@ ON = {
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
     "signed upbeat": (SIGNED, "C: V:1 I:4 V:4 I:8"),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
+    "misnamed": (MISNAMED, "C: IV6:4"),
+    "hairpins": (HAIRPINS, "C: " + "I:4 " * 14),
     "marked": (MARKED, "C: I:4 | I6:4"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
@@ -411,6 +427,12 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("swelling", p.Dense(F(4), F(8))),
     ("leaping", p.Peak(F(0), F(8), P("A5"))),
     ("leaping", p.Range(F(0), F(8), P("C5"), P("A5"))),
+    ("marked", g.LoudnessOpen(F(0), F(2), "grows")),
+    ("hairpins", g.LoudnessOpen(F(8), F(12), "grows")),
+    ("hairpins", g.LoudnessOpen(F(4), F(8), "falls")),
+    ("leaping", g.LineTurns(F(0), F(2), P("A5"), F(2), "grows")),
+    ("leaping", g.LineTurns(F(2), F(4), P("A5"), F(2), "falls")),
+    ("misnamed", h.Member(F(2), F(2), P("D5"), belongs=False)),
     ("marked", pr.Tempo(F(0), F(0), 72.0)),
     ("marked", pr.Printed(F(0), F(0), "andante")),
     ("marked", pr.Printed(F(4), F(4), "ff", "dynamic")),
@@ -463,6 +485,17 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("between keys", h.SameChord(F(4), F(8), K("C"), R("vi6"), K("G"), R("ii6"))),
     ("thick", p.Dense(F(0), F(4))),
     ("swelling", p.Fullest(F(4), F(8), F(4))),
+    # A crescendo begins within a bar of the end; an f stands before and after, an sf between; sempre f.
+    ("hairpins", g.LoudnessOpen(F(0), F(13), "grows")),
+    ("hairpins", g.LoudnessOpen(F(12), F(16), "falls")),
+    ("hairpins", g.LoudnessOpen(F(21), F(23), "falls")),
+    ("hairpins", g.LoudnessOpen(F(28), F(30), "falls")),
+    ("hairpins", g.LoudnessOpen(F(36), F(37), "falls")),
+    ("hairpins", g.LoudnessOpen(F(44), F(46), "grows")),
+    ("leaping", g.LineTurns(F(0), F(4), P("C5"), F(3), "grows")),
+    ("leaping", g.LineTurns(F(0), F(4), P("C5"), F(0), "falls")),
+    # D, F and B flat are a triad of their own, of which F major in first inversion has F alone.
+    ("misnamed", h.Member(F(0), F(0), P("D3"), belongs=False)),
     ("ringing", n.Bare(F(1, 2), F(1), "v2n2", "v1n1")),
     ("sixth", h.ChordIs(F(0), F(0), K("E"), R("I"))),
     ("left", p.Stays(F(0), F(12), P("A2"))),

@@ -10,6 +10,7 @@ from itertools import pairwise
 
 from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
+from understave.claims import growing as g
 from understave.claims import on_the_page as pr
 from understave.claims import repose as rp
 from understave.claims import single_notes as n
@@ -181,6 +182,18 @@ def _emptier(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     there = len(facts.sounding(c.at))
     less = [m for m in facts.moments(c.start, c.end) if len(facts.sounding(m)) < there]
     return replace(c, at=rng.choice(less)) if less else None
+
+
+def _against_print(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To where print is against it: growing to where a crescendo begins, falling into a mark that is loud."""
+    assert isinstance(c, g.LoudnessOpen)
+    loud = [d.onset for d in facts.score.directions if d.text.strip() in ("f", "ff", "fff")]
+    ends = [d.onset for d in facts.crescendos] if c.way == "grows" else loud
+    later = [end for end in ends if end >= 2]
+    if not later:
+        return None
+    end = rng.choice(later)
+    return replace(c, start=end - 2, end=end)
 
 
 def _low_note(c: Claim, rng: random.Random, facts: Facts) -> Claim:
@@ -495,6 +508,8 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     pr.PhraseEnds: (_word("why", "fermata", "silence", "end of the piece"),),
     pr.Times: (_count("count"),),
     pr.PedalOpen: (_after_a_release,),
+    g.LoudnessOpen: (_against_print,),
+    g.LineTurns: (_bent("pitch"), _moved("pitch")),
     rp.LineStops: (_in_mid_line,),
     rp.LetsGo: (_on_a_dominant,),
     rp.PieceEnds: (_half_way,),

@@ -16,7 +16,7 @@ from tests.claims.planting import WAYS, other_chord, plant, unresolved
 from tests.once import make_plan, read, read_score
 
 import understave.claims
-from understave.claims import Claim, against_themes, on_the_page, repose, stretches, whole_forms
+from understave.claims import Claim, against_themes, growing, on_the_page, repose, stretches, whole_forms
 from understave.claims import chords_and_keys as h
 from understave.claims import single_notes as n
 from understave.claims.facts import Facts, facts
@@ -32,7 +32,7 @@ PLANTED, FOUND = 20, 19
 KINDS = sorted(
     {
         c
-        for module in (n, h, stretches, on_the_page, whole_forms, against_themes, repose)
+        for module in (n, h, stretches, on_the_page, whole_forms, against_themes, repose, growing)
         for _, c in inspect.getmembers(module, inspect.isclass)
         if issubclass(c, Claim) and c is not Claim and not c.__name__.startswith("_")
     },

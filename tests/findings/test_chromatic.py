@@ -567,3 +567,11 @@ def test_a_borrowed_chord_has_the_weight_of_what_is_heard(figure: str, told: boo
     score = build(f"A4:4 | {figure} | A4:4", "C5:4 | r:4 | C5:4", "F2:4 | F2:4 | F2:4", signature=-1)
     found = find_chromatic(score, spans_of(score, "F: I:4 | i:4 | I:4"))
     assert bool([e for e in found if e.start == 4]) is told
+
+
+@pytest.mark.parametrize(("before", "told"), [("C3+E3+G3", True), ("C3+G3+C4", False)])
+def test_nothing_is_borrowed_from_the_minor_where_only_the_minor_is_heard(before: str, told: bool) -> None:
+    """A third of the major is heard within two bars, or the minor is the key."""
+    score = build(f"C3+E3+G3:4 | C3+G3+C4:4 | {before}:4 | C3+Eb3+G3:4 | C3+G3+C4:4")
+    found = find_chromatic(score, spans_of(score, "C: I:4 I:4 I:4 i:4 I:4"))
+    assert [e.label for e in found] == (["borrowed chord"] if told else [])

@@ -351,3 +351,11 @@ def test_nothing_resolves_by_an_augmented_second(goes, resolution):
     clash = next(e for e in found if str(e.get("upper_pitch")) == "Db5")
     told = score.note_by_id.get(clash.get("resolution") or "")
     assert (str(told.pitch) if told is not None else None) == resolution
+
+
+@pytest.mark.parametrize(("before", "turns"), [("D#5", True), ("D5", False), ("F#5", False)])
+def test_a_note_turns_back_only_to_the_note_it_came_from(before, turns):
+    """A neighbour tone leaves a note and comes back to that very note (Hutchinson, ch. 10)."""
+    score = build(f"{before}:1 E5 D#5:2", "D#3+B3+A4:4")
+    found_here = [e for e in found(score, "e: V65:4") if e.get("dissonant_pitch") == Pitch.parse("E5")]
+    assert [e.get("manner") == "turning" for e in found_here] == [turns]

@@ -119,6 +119,14 @@ class TestEvents:
     def test_the_same_sign_in_both_staves_is_one(self) -> None:
         assert len(told(printed(("fermata", "fermata", 12), ("fermata", "fermata", 12)))) == 1
 
+    @pytest.mark.parametrize(
+        ("text", "told_as"),
+        [("] sotto voce", "sotto voce"), ("dolce [", "dolce"), ("[sotto voce]", "[sotto voce]")],
+    )
+    def test_half_a_pair_of_brackets_is_no_word(self, text: str, told_as: str) -> None:
+        (event,) = told(printed(("words", text, 0)))
+        assert event.get("text") == told_as
+
     def test_unknown_words_are_told_as_text(self) -> None:
         (event,) = told(printed(("words", "like a lantern", 0)))
         assert (event.label, event.get("unread")) == ("text", "like a lantern")

@@ -451,3 +451,10 @@ def test_a_key_left_for_a_moment_is_not_reached_anew(between: str, known: int | 
         ("modulation", None),
         ("modulation", known),
     ]
+
+
+def test_no_step_is_direct_where_a_chord_belongs_to_both_keys() -> None:
+    """A flat is home and becomes the dominant: a dominant is no pivot to tell of, and yet a door."""
+    score = chords("Ab3+Eb4+C5", "Eb3+Bb3+G4", "Ab3+Eb4+C5", "Ab3+Gb4+C5+Eb5", "Db3+F4+Db5", length=4)
+    found = find_keys(score, spans_of(score, "Ab: I:4 V I Db: V7 I"))
+    assert [(e.kind, e.get("by")) for e in found] == [("key", None), ("key", None)]

@@ -472,3 +472,13 @@ def test_what_runs_on_through_foreign_notes_is_no_suspension(tune, labels):
     score = build(tune, "Bb4:2 | A4:2", "D4:2 | C4:2", "G3:2 | D3:2", meter="2/4")
     found = find_nonchord(score, spans_of(score, "g: i:2 V7:2"))
     assert {e.label for e in found if e.get("pitch") == Pitch.parse("G5")} == labels
+
+
+@pytest.mark.parametrize(
+    ("before", "label"), [("E3:1 E3 D#3 E3", "pedal tone"), ("E3:2 G#3:1 E3", "suspension")]
+)
+def test_what_an_ostinato_strikes_anew_is_held_over_from_nothing(before, label):
+    """The E of bar 2 is prepared and steps down; in a figure that goes on and on it is the ground."""
+    score = build("B4:4 | A4:4 | B4:4", "G#4:4 | F#4:4 | G#4:4", f"{before} | E3:1 E3 D#3 E3 | E3:4")
+    events = find_nonchord(score, spans_of(score, "E: I:4 | viio6:4 | I:4"))
+    assert [e.label for e in events if e.start == 4 and e.get("pitch") == Pitch.parse("E3")] == [label]

@@ -8,10 +8,13 @@ six-four and on six-fours that prolong; the music is ours.
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from tests.findings.build import build, spans_of
 
+from understave.claims.chords_and_keys import CarriesBass
+from understave.claims.facts import facts
 from understave.findings.catalogue import is_sure
 from understave.findings.sixfours import find_sixfours
 from understave.harmony.engine import read_harmony
@@ -235,3 +238,24 @@ def test_a_six_four_whose_notes_do_not_sink_is_hardly_one() -> None:
     )
     (event,) = found(score, "C: ii6:2 Cad64:1 V7:1 | I:4")
     assert not is_sure(event)
+
+
+@pytest.mark.parametrize(
+    ("inner", "goes"), [("C5:1 B4:1", "B4"), ("C5:1/2 A4 B4:1", None), ("C5:1/2 D5 B4:1", "B4")]
+)
+def test_a_voice_that_goes_below_its_goal_first_does_not_sink_to_it(inner: str, goes: str | None) -> None:
+    """The fourth of a cadential six-four steps down; what rises to the leading tone does not."""
+    score = build("F5:2 E5:1 D5:1", f"A4:2 {inner}", "D4:2 G4:1 G4:1", "F3:2 G3:1 G2:1")
+    (event,) = found(score, "C: ii6:2 Cad64:1 V:1")
+    assert event.get("fourth_to") == (Pitch.parse(goes) if goes else None)
+
+
+@pytest.mark.parametrize(("low", "label"), [("F3:2 B2:2", ["leaps"]), ("F3:2 E3:1 B2:1", [])])
+def test_a_seventh_that_sinks_in_its_own_line_does_not_leap(low: str, label: list[str]) -> None:
+    """F goes by E: it is no debt that B is the bass of the next chord (any handbook on sevenths)."""
+    score = build("G4:2 G4:2", "D4:2 F4:2", "B3:2 D4:2", low)
+    chords = "C: V42:2 V65:2"
+    assert [e.label for e in found(score, chords) if e.kind == "seventh in the bass"] == label
+    known = facts(score, spans_of(score, chords))
+    claim = CarriesBass(Fraction(0), Fraction(2), Pitch.parse("F3"), Pitch.parse("B2"))
+    assert claim.holds(known) is bool(label)

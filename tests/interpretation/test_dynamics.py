@@ -21,8 +21,10 @@ from understave.harmony.reading import Reading
 from understave.interpretation.dynamics import (
     _clashes_most,
     _fades_against_print,
+    _goes_on_in_print,
     _Line,
     _reason,
+    _stress,
     _swell,
     dynamics,
     level_at,
@@ -106,6 +108,12 @@ def test_words_swell_until_the_next_mark():
     (swell,) = printed.swells
     assert (swell.kind, swell.start, swell.end, swell.words) == ("diminuendo", 4, 10, True)
     assert printed.at(7) == pytest.approx((VELOCITIES["mf"] + VELOCITIES["pp"]) / 2)
+
+
+def test_words_that_parts_have_one_after_the_other_are_one_swell_while_their_dashes_run():
+    words = mark(4, "cresc.", "words", 11), mark(6, "cresc.", "words", 8)
+    printed = printed_loudness(piece(mark(0, "p"), *words, mark(10, "f"))[0])
+    assert [(s.start, s.end) for s in printed.swells] == [(4, 10)]
 
 
 def test_sudden_accents_are_no_level_and_forte_piano_goes_on_softly():
@@ -226,6 +234,17 @@ def test_nothing_is_said_to_grow_to_where_the_print_begins_to_grow(way, kept):
     proposed = [h for h in dynamics(score, reading)[1] if h.origin == "proposed" and h.end == 6]
     assert bool(proposed) is kept
     assert all(h.kind == "crescendo" for h in proposed)
+
+
+@pytest.mark.parametrize(
+    ("way", "at", "against"),
+    [("crescendo", 6, True), ("crescendo", 9, True), ("crescendo", 10, False), ("diminuendo", 7, False)],
+)
+def test_nothing_grows_right_before_the_print_does(way, at, against):
+    """A crescendo printed within a bar is still to come."""
+    score, _ = piece(mark(0, "pp"), mark(at, way, "wedge", 12))
+    grown = Hairpin(F(2), None, F(6), "crescendo", "proposed", None)
+    assert _goes_on_in_print(score, grown, printed_loudness(score)) is against
 
 
 def test_a_printed_jump_stays_a_jump():
@@ -381,3 +400,34 @@ def test_nothing_fades_where_print_stays_loud(words, at, against):
     score = replace(score, directions=(Direction("d1", "words", Fraction(at), None, 1, words),))
     fade = Hairpin(Fraction(2), None, Fraction(6), "diminuendo", "proposed", None)
     assert _fades_against_print(score, fade, printed_loudness(score)) is against
+
+
+@pytest.mark.parametrize(
+    ("text", "at", "against"), [("f", 4, True), ("ff", 5, True), ("f", 2, False), ("mf", 4, False)]
+)
+def test_nothing_fades_in_the_bar_that_is_printed_loud(text, at, against):
+    """What is set to *f* anew stays there for a bar, though the mark before was no softer."""
+    score, _ = read_as(" | ".join(["C3 G3 C4 E4"] * 6), "C: " + " | ".join(["I"] * 6))
+    score = replace(score, directions=(mark(0, "f"), mark(at, text)))
+    fade = Hairpin(Fraction(6), None, Fraction(10), "diminuendo", "proposed", None)
+    assert _fades_against_print(score, fade, printed_loudness(score)) is against
+
+
+@pytest.mark.parametrize(
+    ("music", "accented", "peak"),
+    [
+        ("G5:1 E5 G5:1/2 F5 E5:1", 0, 0),
+        ("G5:1 E5 G5:1/2 F5 E5:1", None, 0),
+        ("G5:1 E5:1/2 G5 F5:1 E5", None, 0),
+        ("G5:1 E5 F5 G5", None, 3),
+        ("G5:1 E5 A5 G5", 0, 2),
+    ],
+)
+def test_of_notes_as_high_the_peak_is_the_one_that_weighs_most(music, accented, peak):
+    """An accent, a beat, length: what marks a note in a line (common practice, no source)."""
+    score = build(music)
+    if accented is not None:
+        notes = list(score.notes)
+        notes[accented] = replace(notes[accented], articulations=("accent",))
+        score = replace(score, notes=tuple(notes))
+    assert max(score.notes, key=lambda note: _stress(score, note)).onset == peak

@@ -117,6 +117,17 @@ def test_a_clash_that_comes_later_in_a_chord_is_told_at_its_own_place():
 
 
 @pytest.mark.parametrize(
+    ("last", "label"), [("C3 G3 C4 E4 | C: I", "rest"), ("C3 F3 A3 F4 | C: IV64", "bass")]
+)
+def test_the_common_tone_of_a_diminished_seventh_unsettles_nothing(monkeypatch, last, label):
+    """C lies in the bass and becomes the root of what comes: the upper notes are the unstable ones."""
+    monkeypatch.setattr(_Scene, "_order", lambda self, i: ["bass", "density"])
+    music, _, numeral = last.partition(" | C: ")
+    score, reading = read_as(f"E3 G3 C4 E4 | C3 A3 D#4 F#4 | {music}", f"C: I6 | viio43/V | {numeral}")
+    assert tension(score, reading)[1].why.label == label
+
+
+@pytest.mark.parametrize(
     ("voices", "chords", "pitch", "aim"),
     [
         # The seventh of F falls to a D flat on its way, not to the D of the key.
@@ -140,9 +151,11 @@ def test_a_bass_that_comes_later_does_not_make_the_chord_unstable_from_the_start
 
 def test_a_bass_that_lies_through_three_chords_unsettles_none_of_them():
     """The A of a tonic pedal point is the seventh of the chord over it, and yet the one firm thing."""
-    chords = "a: i:4 | iiø42:4 | i:4", "a: iv6:4 | iiø42:4 | i:4"
+    # Also where the last of them is named over its own root.
+    chords = "a: i:4 | iiø42:4 | i:4", "a: iv6:4 | iiø42:4 | i:4", "a: i:4 | iiø42:4 | V:4"
     upper = ("E5:4 | F5:4 | E5:4", "C5:4 | D5:4 | C5:4", "A4:4 | B4:4 | A4:4")
-    for text, low, label in zip(chords, ("A3:12", "F3:4 | A3:8"), (False, True), strict=True):
+    basses = "A3:12", "F3:4 | A3:8", "A3:12"
+    for text, low, label in zip(chords, basses, (False, True, False), strict=True):
         score = build(*upper, low)
         reading = Reading(spans_of(score, text), ())
         assert (tension(score, reading)[1].why.label == "bass") is label
@@ -252,6 +265,15 @@ def test_a_pull_that_is_not_met_is_told():
     first = tension(score, reading)[0].why
     assert (first.label, first.get("aim"), first.get("unmet")) == ("expectation", PitchClass.parse("C"), 1)
     assert say(first, score).endswith("but the next chord holds it back.")
+
+
+@pytest.mark.parametrize(("second", "unmet"), [("E3 G#3 B3 D4 | a: V7", None), ("C4 E4 G4 | a: III", 1)])
+def test_nothing_is_held_back_where_a_note_only_stays(second, unmet):
+    """G sharp sounds on in the dominant of the same goal."""
+    music, _, label = second.partition(" | a: ")
+    score, reading = read_as(f"G#3 B3 D4 F4 | {music} | C4 E4 A4", f"a: viio7 | {label} | i6")
+    first = tension(score, reading)[0].why
+    assert (first.get("pitch"), first.get("unmet")) == (Pitch.parse("G#3"), unmet)
 
 
 def test_home_is_what_the_plan_of_keys_says_else_the_longest():

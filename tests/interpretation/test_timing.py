@@ -271,6 +271,9 @@ def test_a_resolution_is_waited_for():
         ((Direction("d1", "wedge", F(8), F(12), 1, "diminuendo"),), 1),
         # "A tempo" asks for the tempo there and then.
         ((Direction("d1", "words", F(12), None, 1, "a tempo"),), 0),
+        # Nor is it given up within the bar.
+        ((Direction("d1", "words", F(10), None, 1, "a tempo"),), 0),
+        ((Direction("d1", "words", F(8), None, 1, "a tempo"),), 1),
     ],
 )
 def test_nothing_lets_go_where_the_print_grows_into_it(printed, waits):

@@ -29,6 +29,14 @@ def tones(key: Key, numeral: RomanNumeral) -> frozenset[int]:
     return numeral.chord(key).semitones
 
 
+_TRIADS = {
+    frozenset((root + step) % 12 for step in (0, third, 7)): (root + 7) % 12
+    for root in range(12)
+    for third in (3, 4)
+}
+"""The major and minor triads, as semitones above C, and their fifths."""
+
+
 def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
     """Whether a span has this chord, named in this key or sounding the same in another name."""
     if span is None:
@@ -158,7 +166,11 @@ class NextChord(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Member(Claim):
-    """A note belongs to the chord read at a moment, or (`belongs` False) is foreign to it, by sound."""
+    """A note belongs to the chord read at a moment, or (`belongs` False) is foreign to it, by sound.
+
+    It is not foreign where it makes a major or minor triad with all that sounds, no six-four, of which the
+    chord read has one note at most: then the name is wrong, not the note.
+    """
 
     kind: ClassVar[str] = "belongs to the chord"
     tone: Pitch | PitchClass
@@ -169,7 +181,13 @@ class Member(Claim):
         if span is None:
             return False
         tone = self.tone.midi % 12 if isinstance(self.tone, Pitch) else self.tone.semitone
-        return (tone in tones(span.key, span.numeral)) == self.belongs
+        own = tones(span.key, span.numeral)
+        sound = facts.sounding(self.start)
+        here = frozenset(note.midi % 12 for note in sound)
+        fifth = _TRIADS.get(here)
+        if not self.belongs and fifth not in (None, sound[0].midi % 12) and len((here & own) - {tone}) < 2:
+            return tone not in here and tone not in own
+        return (tone in own) == self.belongs
 
     def subject(self) -> Hashable:
         tone = self.tone
@@ -309,7 +327,8 @@ class CarriesBass(Claim):
     """A pitch is the bass of the chord read at `start`, and with `to` the next chord's bass is that one.
 
     It is the lowest that sounds in the chord, octaves aside. Where the lowest staff, heard within a bar, only
-    rests for it, what the staff above it plays is no bass (common practice, no source).
+    rests for it, what the staff above it plays is no bass (common practice, no source). To a bass farther off
+    than a step its voice takes no step down first.
     """
 
     kind: ClassVar[str] = "bass of the chord"
@@ -321,7 +340,15 @@ class CarriesBass(Claim):
         if span is None or not self._under(facts, span, self.pitch):
             return False
         after = facts.span(span.end)
-        return self.to is None or (after is not None and self._under(facts, after, self.to))
+        if self.to is None:
+            return True
+        return after is not None and self._under(facts, after, self.to) and not self._sinks_first(facts, span)
+
+    def _sinks_first(self, facts: Facts, span: Span) -> bool:
+        low = facts.lowest(span.start, span.end)
+        if low is None or self.to is None or (low.midi - self.to.midi) % 12 in (0, 1, 2, 10, 11):
+            return False
+        return any(low.pitch.diatonic - to.pitch.diatonic == 1 for to in facts.next_in_voice(low))
 
     def _under(self, facts: Facts, span: Span, pitch: Pitch) -> bool:
         here = facts.heard(span.start, span.end)

@@ -307,7 +307,8 @@ def altered_dominant(piece: Progression, i: int) -> list[Event]:
 def borrowed(piece: Progression, i: int) -> list[Event]:
     """Return the chord at a step that is borrowed from the parallel key.
 
-    In major: a chord of the parallel minor with its lowered third, sixth or seventh degree sounding. In
+    In major: a chord of the parallel minor with its lowered third, sixth or seventh degree sounding, while
+    the key's own third is heard about it: where only the lowered one is, the minor is the key. In
     minor: a major tonic that does not serve the subdominant and was not reached by a cadence (which makes it
     a Picardy third or a change of mode).
     """
@@ -323,11 +324,22 @@ def borrowed(piece: Progression, i: int) -> list[Event]:
         # The lowered seventh over the tonic makes it the dominant of the fourth degree.
         if not set(step.chord.members) <= allowed or step.chord.root.semitone in _foreign_roots(key):
             return []
+        if _is_minor_about(piece, step, key):
+            return []
     elif not _borrowed_in_minor(piece, i, changes):
         return []
     plain = next(iter(_diatonic(step, key)), None)
     detail = replace(_details(piece, i, key, changes), source=key.parallel, replaces=plain)
     return [_event(piece, i, BORROWED, step.confidence, detail)]
+
+
+def _is_minor_about(piece: Progression, step: Step, key: Key) -> bool:
+    """Whether the lowered third of a major key sounds from two bars before a chord to a bar after it, and its
+    own third does not.
+    """
+    bar = piece.score.measure_at(step.start).full_length
+    heard = {n.midi % 12 for n in piece.sounding(step.start - 2 * bar, step.end + bar)}
+    return key.scale[2].semitone not in heard and key.parallel.scale[2].semitone in heard
 
 
 def _borrowed_in_minor(piece: Progression, i: int, changes: _Changes) -> bool:

@@ -449,6 +449,10 @@ class Scene:
             goal = told.resolution
             if goal is not None and is_step(goal.note, dissonant):
                 way = _GOING_BY.get(told.label)
+                came_from = told.preparation
+                if way == "turning" and (came_from is None or not is_same(came_from, goal.note)):
+                    # It came from another note than it goes to: D, E, D sharp turn back to nothing.
+                    way = None
                 if way is not None:
                     return _Goal(way, goal.note)
                 next_note = self.line.after(dissonant)

@@ -145,7 +145,7 @@ def _instructions(score: Score) -> list[Event]:
         seen.add((direction.onset, plain(direction.text)))
         main = next((t for t in terms if DICTIONARY[t].kind != _DEGREE), terms[0] if terms else None)
         label = DICTIONARY[main].kind if main is not None else "text"
-        detail = InstructionDetails(text=" ".join(METRONOME.sub(" ", direction.text).split()), terms=terms)
+        detail = InstructionDetails(text=_worded(direction), terms=terms)
         if main is not None:
             detail = replace(detail, language=DICTIONARY[main].language)
         if met.isdisjoint(terms):
@@ -185,9 +185,18 @@ def _text_of(direction: Direction) -> str:
     """Return the words of a direction; a hairpin says crescendo or diminuendo, a bare tempo nothing."""
     if direction.kind == "fermata":
         return "fermata"
-    return METRONOME.sub(" ", direction.text).strip() or (
-        direction.text.strip() if direction.value is not None else ""
-    )
+    return _worded(direction) or (direction.text.strip() if direction.value is not None else "")
+
+
+def _worded(direction: Direction) -> str:
+    """Return a direction's words without a tempo in figures.
+
+    Half a pair of an editor's brackets belongs to another direction.
+    """
+    text = METRONOME.sub(" ", direction.text)
+    if text.count("[") != text.count("]"):
+        text = text.replace("[", "").replace("]", "")
+    return " ".join(text.split())
 
 
 def _until(

@@ -139,8 +139,10 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
                 by = "enharmonic"
             elif _is_common_tone(piece, before, region):
                 by = "common tone"
-            else:
-                by = "common chord" if pivot is not None else "direct"
+            elif pivot is not None:
+                by = "common chord"
+            elif not _share_chord(piece, before, region):
+                by = "direct"
         found.append(_key_event(piece, regions, i, home, closes, by))
         if pivot is not None and by == "common chord":
             found.append(pivot)
@@ -230,6 +232,18 @@ def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | N
         )
         return PIVOT_CHORD.event("common chord", start, step.end, notes, round(step.confidence, 3), detail)
     return None
+
+
+def _share_chord(piece: Progression, before: Region, region: Region) -> bool:
+    """Whether the last chord of one key belongs to the next, or the first of the next to it: a door of some
+    kind, though it is no pivot that could be told.
+    """
+    b = bisect_left(piece.steps, region.first, key=lambda step: step.first)
+    return any(
+        own_numeral(chord, before.key) is not None and own_numeral(chord, region.key) is not None
+        for step in piece.steps[max(0, b - 1) : b + 1]
+        for chord in (step.chord, step.exit)
+    )
 
 
 def _over_its_bass(piece: Progression, step: Step) -> Fraction:

@@ -403,6 +403,8 @@ def _prepared(
     ):
         # A short step up by a whole tone, and then down below the suspended note, only adorns its fall.
         goal = _falls_later(dissonance, harmony, line) or goal
+    if goal is not None and _is_figure_of_bass(dissonance, goal.note, line):
+        return Sort("pedal tone", before, Resolution(after) if after is not None else None)
     if goal is not None:
         if not harmony.fits(goal.note, goal.note.onset) or not _moves_on(dissonance, goal, harmony, line):
             # What steps on to another foreign note runs through the chord and hangs over nothing.
@@ -412,6 +414,17 @@ def _prepared(
     if _place(dissonance, line) == "bass" or dissonance.last > dissonance.first:
         return Sort("pedal tone", before, Resolution(after) if after is not None else None)
     return _recurring(dissonance, before, after, line)
+
+
+def _is_figure_of_bass(dissonance: Dissonance, goal: Note, line: Lines) -> bool:
+    """Whether the bass strikes a note again and again and turns about it: it did so in the bar before, goes
+    to its neighbour and comes back. What an ostinato strikes anew has been held over from nothing.
+    """
+    note, after = dissonance.notes[-1], line.after(goal)
+    if _place(dissonance, line) != "bass" or after is None or not is_same(after, note):
+        return False
+    bar = line.score.measures[note.measure].full_length
+    return bool(line.struck_near(goal, dissonance.start - bar, dissonance.start))
 
 
 def _moves_on(dissonance: Dissonance, goal: Resolution, harmony: Harmony, line: Lines) -> bool:

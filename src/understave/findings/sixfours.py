@@ -47,6 +47,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import TypeAlias
 
 from understave.findings.closes import cadential, chords_of, is_root_dominant, numeral_in
 from understave.findings.kinds import Kind, Stop
@@ -250,8 +251,10 @@ class _Piece:
             return details
         chord, after = self.chords[i], self.spans[i + 1]
         own = self.chords[i + 1].semitones
-        later = [note for note in self.within(after.start, after.end) if note.midi % 12 in own]
-        return _with_falls(details, chord.root.semitone, chord.members[1].semitone, upper, later)
+        following = self.within(after.start, after.end)
+        later = [note for note in following if note.midi % 12 in own]
+        line = [*self.within(self.spans[i].start, after.start), *following]
+        return _with_falls(details, chord.root.semitone, chord.members[1].semitone, (upper, later, line))
 
     def hidden(self, i: int) -> Event | None:
         """Return a cadential six-four inside a span labelled as the dominant, None where there is none."""
@@ -276,7 +279,7 @@ class _Piece:
         known = SixFourDetails(key=span.key, chord=span.numeral, bass=lowest.pitch, resolution=resolved)
         if self.linked(i - 1, i):
             known = replace(known, before=numeral_in(self.spans[i - 1], span.key))
-        known = _with_falls(known, tonic.semitone, third.semitone, [*fourths, *sixths], later)
+        known = _with_falls(known, tonic.semitone, third.semitone, ([*fourths, *sixths], later, here))
         if known.sixth_to is None or known.fourth_to is None:
             return None
         sure = round(0.8 * (0.3 + 0.7 * span.confidence), 3)
@@ -287,6 +290,13 @@ class _Piece:
         return any(
             note.midi == bass.midi and span.start <= note.onset <= span.end for note in self.score.notes
         )
+
+    def steps_down(self, bass: Note) -> bool:
+        """Whether the next note of a bass's printed voice lies a step below it."""
+        own = (bass.part, bass.staff, bass.voice)
+        later = self.notes[bisect_left(self.onsets, bass.until) :]
+        after = next((note for note in later if (note.part, note.staff, note.voice) == own), None)
+        return after is not None and _fall(bass.pitch, after.pitch)
 
     def seventh(self, i: int) -> Event | None:
         """Return the event of a seventh chord with its seventh in the bass."""
@@ -314,6 +324,9 @@ class _Piece:
             to=after.pitch,
             after=numeral_in(following, span.key),
         )
+        if label == "leaps" and self.steps_down(bass):
+            # It sinks in its own line; only the next chord stands on another note.
+            return None
         if label == "leaps":
             below = bass.pitch.diatonic - 1
             takes = [
@@ -339,31 +352,43 @@ def _step(first: Pitch, second: Pitch) -> int:
     return 0
 
 
-def _with_falls(
-    details: SixFourDetails, fourth: int, sixth: int, upper: Sequence[Note], later: Sequence[Note]
-) -> SixFourDetails:
+_Notes: TypeAlias = tuple[Sequence[Note], Sequence[Note], Sequence[Note]]
+"""The notes of a six-four, those of the dominant after it, and all that sound meanwhile."""
+
+
+def _with_falls(details: SixFourDetails, fourth: int, sixth: int, notes: _Notes) -> SixFourDetails:
     """Return details with the notes of two pitch classes and those that they step down to."""
-    high, low = _falling(sixth, upper, later), _falling(fourth, upper, later)
+    high, low = _falling(sixth, notes), _falling(fourth, notes)
     return replace(details, sixth=high[0], sixth_to=high[1], fourth=low[0], fourth_to=low[1])
 
 
-def _falling(tone: int, upper: Sequence[Note], later: Sequence[Note]) -> tuple[Pitch | None, Pitch | None]:
-    """Return the highest note of a pitch class and the one that it steps down to, where there are such."""
+def _falling(tone: int, notes: _Notes) -> tuple[Pitch | None, Pitch | None]:
+    """Return the highest note of a pitch class and the one that it steps down to, where there are such.
+
+    A voice that comes to it by a step from below does not sink to it.
+    """
+    upper, later, line = notes
     highest = max(
         (note for note in upper if note.midi % 12 == tone), key=lambda note: note.midi, default=None
     )
     if highest is None:
         return None, None
     # Where another voice or hand takes the note up, this one has not sunk to it.
+    own = (highest.part, highest.staff, highest.voice)
     goals = (
         note
         for note in later
-        if (note.part, note.staff) == (highest.part, highest.staff)
+        if (note.part, note.staff) == own[:2]
         and note.onset >= highest.end
         and _fall(highest.pitch, note.pitch)
     )
     goal = next(goals, None)
-    return highest.pitch, goal.pitch if goal is not None else None
+    if goal is None:
+        return highest.pitch, None
+    between = (note for note in line if highest.end <= note.onset < goal.onset)
+    before = [note.midi for note in between if (note.part, note.staff, note.voice) == own]
+    rises = bool(before) and 0 < goal.midi - before[-1] <= 2
+    return highest.pitch, None if rises else goal.pitch
 
 
 def _fall(first: Pitch, second: Pitch) -> bool:

@@ -96,6 +96,8 @@ _CLEAR = 5.0
 """Least velocity between the foot and the peak of a proposed hairpin."""
 _PLAIN = 1.0
 """How far a point of the line may be moved when it is drawn with fewer points."""
+_ACCENTED = frozenset(("accent", "strong-accent", "stress"))
+"""Signs over a note that have it stand out."""
 _SETTLED = 8.0
 """Least change of mean velocity from phrase to phrase that proposes another mark."""
 
@@ -423,14 +425,14 @@ def _proposed_hairpins(
                 # What grows before it may stay.
                 inside = inside[at[inside] <= float(hairpin.peak or hairpin.start)]
                 hairpin = _swell(score, reading, line, added, inside) if len(inside) >= 3 else None
-            if hairpin is not None and not _goes_on_in_print(hairpin, printed):
+            if hairpin is not None and not _goes_on_in_print(score, hairpin, printed):
                 found.append(hairpin)
     return found
 
 
 def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudness) -> bool:
-    """Whether what fades is followed within a bar by a mark that is louder, begins right on such a mark, runs
-    over a printed accent, or *sempre f* stands within two bars of its end.
+    """Whether what fades begins within a bar of a mark that is louder, or that says *f* or more anew, or is
+    followed by one within a bar, runs over a printed accent, or *sempre f* stands within two bars of its end.
 
     The print drives on to that mark, has just set it, strikes anew or stays loud: nothing falls back there.
     """
@@ -439,24 +441,26 @@ def _fades_against_print(score: Score, hairpin: Hairpin, printed: PrintedLoudnes
     near = hairpin.end + 2 * score.measure_at(hairpin.end).full_length
     if any(hairpin.start <= d.onset <= near and stays_loud(d.text) for d in score.directions):
         return True
-    louder = [mark.moment for mark in printed.marks if mark.velocity > printed.at(float(mark.moment) - 1e-6)]
+    before = {mark: printed.at(float(mark.moment) - 1e-6) for mark in printed.marks}
+    louder = [mark.moment for mark, level in before.items() if mark.velocity > level]
+    loud = [m.moment for m, level in before.items() if m.velocity >= max(level, VELOCITIES["f"])]
     bar = score.measure_at(hairpin.end).full_length
     peak = hairpin.start if hairpin.peak is None else hairpin.peak
-    beat = score.measure_at(peak).beat_length
-    return any(hairpin.end <= t <= hairpin.end + bar or t <= peak < t + beat for t in louder) or any(
-        peak < accent.moment <= hairpin.end for accent in printed.accents
-    )
+    set_anew = any(t <= peak < t + score.measure_at(peak).full_length for t in (*louder, *loud))
+    drives_on = any(hairpin.end <= t <= hairpin.end + bar for t in (*louder, *loud))
+    return set_anew or drives_on or any(peak < a.moment <= hairpin.end for a in printed.accents)
 
 
-def _goes_on_in_print(hairpin: Hairpin, printed: PrintedLoudness) -> bool:
-    """Whether a proposed hairpin ends where a printed one of its kind begins, or begins where one ends.
+def _goes_on_in_print(score: Score, hairpin: Hairpin, printed: PrintedLoudness) -> bool:
+    """Whether the next printed hairpin is of a proposed one's kind and begins within a bar of its end, or one
+    ends where it begins.
 
-    It would tell of an end, or a beginning, in the middle of what grows or fades.
+    It would take from the printed one what it is to do, or tell of a beginning in the middle of it.
     """
-    return any(
-        hairpin.kind == swell.kind and (hairpin.end == swell.start or hairpin.start == swell.end)
-        for swell in printed.swells
-    )
+    soon = hairpin.end + score.measure_at(hairpin.end).full_length
+    after = next((swell for swell in printed.swells if swell.start >= hairpin.end), None)
+    leads_into = after is not None and after.kind == hairpin.kind and after.start < soon
+    return leads_into or any(hairpin.kind == s.kind and hairpin.start == s.end for s in printed.swells)
 
 
 def _swell(
@@ -477,7 +481,7 @@ def _swell(
     notes = _sung(score, reading.spans, line.moments[start], line.moments[stop])
     if not notes:
         return None
-    highest = max(notes, key=lambda note: (note.midi, note.onset))
+    highest = max(notes, key=lambda note: _stress(score, note))
     peak = max(highest.onset, line.moments[start])
     at = np.array([float(t) for t in line.moments])
     height = float(np.interp(float(peak), at, added))
@@ -514,6 +518,15 @@ def _swell(
         detail = replace(detail, chord=span.numeral, key=span.key)
     why = DYNAMICS.event(label, first, last, (note.id,) if note else (), 0.6, detail)
     return Hairpin(first, peak if label == "swell" else None, last, label, "proposed", why)
+
+
+def _stress(score: Score, note: Note) -> tuple[int, bool, bool, Fraction, Fraction]:
+    """Order the notes of a line by what is its peak: the highest, and of those as high the accented one, one
+    on a beat, the longest, the latest.
+    """
+    measure = score.measure_at(note.onset)
+    on_beat = (note.onset - measure.start + measure.offset) % measure.beat_length == 0
+    return note.midi, not _ACCENTED.isdisjoint(note.articulations), on_beat, note.duration, note.onset
 
 
 def _leads_up(score: Score, spans: tuple[Span, ...], note: Note) -> bool:

@@ -137,14 +137,16 @@ def printed_loudness(score: Score) -> PrintedLoudness:
 def _overlapped(
     swells: list[tuple[Fraction, Fraction | None, bool, bool]], marks: set[Fraction]
 ) -> list[tuple[Fraction, Fraction | None, bool, bool]]:
-    """Make one of hairpins that run at once in one direction, as voice and piano have them."""
+    """Make one of hairpins, or words with their dashes, that run at once in one direction, as parts have
+    them.
+    """
     found: list[tuple[Fraction, Fraction | None, bool, bool]] = []
     for swell in swells:
         start, end, up, words = swell
         begun, until, before, worded = found[-1] if found else (start, None, up, True)
-        at_once = until is not None and start < until and before == up and not (worded or words)
+        at_once = until is not None and start < until and before == up and worded == words
         if at_once and until is not None and end is not None and not any(begun < t <= start for t in marks):
-            found[-1] = (begun, max(until, end), up, False)
+            found[-1] = (begun, max(until, end), up, words)
         else:
             found.append(swell)
     return found

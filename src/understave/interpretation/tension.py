@@ -753,6 +753,8 @@ class _Scene:
             # Only a dominant promises so much that its not coming is worth a word.
             there = self._note(i, aim.semitone) is not None
             owed = self._is_dominant(i) and note.pitch.pitch_class in self.heard[i].chord.members
+            # Where it stays in the next chord, nothing has been held back yet.
+            owed = owed and note.midi % 12 not in after.semitones
             return replace(way, unmet=1) if owed and not there else way
         return replace(way, met=1) if self._brings(i, note, aim) else way
 
@@ -800,13 +802,19 @@ class _Scene:
         if note is None or (first and first[0].midi % 12 != note.midi % 12):
             # Another note is the bass as the chord begins.
             return None
-        if self._stays(i, note) and i and self.heard[i - 1].chord.bass.semitone == note.midi % 12:
+        stays = self._stays(i, note) or self._is_held_bass(i, note)
+        if stays and i and self.heard[i - 1].chord.bass.semitone == note.midi % 12:
             # A bass that was there and stays is the ground that others move over: it unsettles nothing.
+            return None
+        after = self._next_chord(i)
+        common = heard.chord.quality is Quality.DIMINISHED7
+        if common and after is not None and after.root.semitone == note.midi % 12:
+            # Nor does the common tone of a diminished seventh: it stays, as the root of what comes.
             return None
         seventh = heard.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
         wants = aim is not None and (self._by_the_book(i, note, aim) or self._bass_goes(i, note, aim))
-        if aim is None or self._stays(i, note) or not wants:
+        if aim is None or stays or not wants:
             return (note,), replace(self._plain(i), pitch=note.pitch)
         return (note,), self._wants(i, note, aim)
 

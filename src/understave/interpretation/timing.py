@@ -168,6 +168,11 @@ class _Piece:
         first, last = float(start), float(end)
         return any((s < last and e > first) or first < s == e < last for s, e in self.printed)
 
+    def takes_up(self, moment: Fraction) -> bool:
+        """Whether a tempo (*a tempo*) is printed at a moment or in the bar before: there it is kept."""
+        since = max(Fraction(0), moment - self.score.measure_at(moment).full_length)
+        return any(since < tempo <= moment for tempo in self.tempi)
+
     def struck(self, moment: Fraction) -> tuple[Note, ...]:
         first = bisect_left(self.onsets, float(moment))
         return self.notes[first : bisect_right(self.onsets, float(moment))]
@@ -299,7 +304,7 @@ def _phrase_end(piece: _Piece, phrase: Event, start: Fraction, by: float) -> _Sh
     ]
     arrival = max(start, *own) if own else start
     why = piece.event("phrase end", start, end, arrival, 1 - left, sure)
-    told = _is_plain(phrase) and not _runs_on(piece, phrase, start)
+    told = _is_plain(phrase) and not _runs_on(piece, phrase, start) and not piece.takes_up(arrival)
     return _Shape(points, why if told else None, arrival)
 
 
@@ -385,8 +390,7 @@ def _resolutions(
             continue
         if before.end - before.start < beat or span.end - span.start < beat or piece.is_bent(start, end):
             continue
-        if _grows(piece.score, start, span.start) or span.start in piece.tempi:
-            # Where a tempo is printed ("a tempo") it is taken up at once.
+        if _grows(piece.score, start, span.start) or piece.takes_up(span.start):
             continue
         apart = _APART * piece.score.measure_at(before.start).full_length
         if any(s < end + apart and start < e + apart for s, e in taken):

@@ -18,6 +18,7 @@ from typing import Literal, get_args
 from understave.claims import Claim, facts, repose
 from understave.claims import against_themes as v
 from understave.claims import chords_and_keys as h
+from understave.claims import growing as g
 from understave.claims import on_the_page as pr
 from understave.claims import single_notes as n
 from understave.claims import stretches as p
@@ -976,10 +977,25 @@ def _dynamics(t: Told) -> Iterator[Claim]:
         yield n.Sounds(peak, peak + _INSTANT, pitch)
     if peak is not None and pitch is not None and t.says("reason=height") and t.event.label == "swell":
         yield p.Peak(t.start, t.end, pitch)
+    if peak is not None:
+        yield from _swelling(t, peak, pitch)
     if peak is not None and t.says("reason=tension"):
         yield p.Tensest(t.start, t.end, peak, _TENSEST.get(t.event.label, "tensest"))
     if peak is not None and t.says("reason=texture"):
         yield p.Fullest(t.start, max(t.end, peak + _INSTANT), peak)
+
+
+def _swelling(t: Told, peak: Fraction, pitch: Pitch | None) -> Iterator[Claim]:
+    """Advice to grow or to let fall claims that the print leaves room for it and that the line goes so."""
+    ways: tuple[tuple[g.Way, Fraction, Fraction], ...] = (
+        ("grows", t.start, peak),
+        ("falls", peak, t.event.end),
+    )
+    for way, start, end in ways:
+        if start < end:
+            yield g.LoudnessOpen(start, end, way)
+            if pitch is not None:
+                yield g.LineTurns(start, end, pitch, peak, way)
 
 
 _VOICES = {
