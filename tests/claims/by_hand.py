@@ -442,6 +442,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("still", p.Lasts(F(0), F(12), 3)),
     ("rosalia", p.InSequence(F(0), F(12), F(4), Interval.parse("M2"), (F(0), F(4), F(8)))),
     ("rosalia", p.SameFigure(F(4), F(8), P("D5"), (2, -1, -1), (F(1), F(1), F(1)))),
+    ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, -1), (F(1), F(1), F(1)))),
     ("rosalia", h.Roots(F(0), F(12), (C("C"), C("D"), C("E")))),
 )
 """The name of a score in `ON`, and what is true of it."""
@@ -449,6 +450,8 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
+    # The rhythm alone is no figure.
+    ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, 1), (F(1), F(1), F(1)))),
     ("signed upbeat", p.ChangesHere(F(1), F(1))),
     ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
     ("touched", h.Cadence(F(6), F(8), K("A"), "perfect authentic", P("A4"))),

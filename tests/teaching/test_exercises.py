@@ -17,7 +17,7 @@ from tests.wording.readings import EXAMPLES, NAMES, piece
 from understave.findings import find_events
 from understave.findings.cadences import CADENCE, CadenceDetails
 from understave.findings.sequences import find_sequences
-from understave.harmony.reading import Reading
+from understave.harmony.reading import Alternative, Reading
 from understave.score.model import Score
 from understave.teaching.exercises import KINDS, Exercise, _foreign, _resolve_chord, close_position, exercises
 from understave.teaching.verification import INTERVALS, stacked, verify
@@ -373,3 +373,104 @@ def test_a_dissonance_to_be_resolved_resolves_into_the_chord_that_is_named(voice
     spans = spans_of(score, chords)
     found = exercises(score, Reading(spans, find_events(score, spans)), "intermediate")
     assert any(e.kind == "resolve the dissonance" for e in found) is asked
+
+
+@pytest.mark.parametrize(
+    ("voices", "chords", "other", "asked"),
+    [
+        (("E4:4 | E4:4 | E4:4", "C3:4 | C3:4 | C3:4"), "C: I:4 I:4 I:4", None, True),
+        # By the next best label F is the seventh of a chord, or rests nowhere.
+        (("E4:4 | E4:4 | E4:4", "C3:4 | C3:4 | C3:4"), "C: I:4 I:4 I:4", "V7", False),
+        (("E4:4 | E4:4 | E4:4", "C3:4 | C3:4 | C3:4"), "C: I:4 I:4 I:4", "vi7", True),
+        # No E sounds: nothing says that the chord is that of C, E and G.
+        (("G4:4 | G4:4 | G4:4", "C3:4 | C3:4 | C3:4"), "C: I:4 I:4 I:4", None, False),
+    ],
+)
+def test_what_another_reading_answers_otherwise_is_not_asked(voices, chords, other, asked):
+    """A note foreign to one chord is a note of another (Hutchinson, ch. 10): a question has one answer."""
+    score = build("G5:4 | F5:1 G5:3 | G5:4", *voices)
+    spans = spans_of(score, chords)
+    if other is not None:
+        second = Alternative(spans[1].key, RomanNumeral.parse(other), 0.3)
+        spans = (spans[0], replace(spans[1], alternatives=(second,)), *spans[2:])
+    reading = Reading(spans, find_events(score, spans))
+    found = list(_foreign(score, reading, "intermediate"))
+    assert bool(found) is asked
+
+
+@pytest.mark.parametrize(
+    ("line", "asked"),
+    [
+        ("F5:2 | F5:1 E5:1 | E5:2", True),
+        # It sinks only as the chord goes: who hears the next one first does not hear it lean.
+        ("F5:2 | F5:2 | E5:2", False),
+    ],
+)
+def test_what_leans_is_asked_about_where_it_resolves_over_its_chord(line, asked):
+    """A suspension resolves over the bass that it was dissonant with (Hutchinson, ch. 10)."""
+    score = build(line, "staff1 A4:2 | E4+G4:2 | A4:2", "F3:2 | C3:2 | A2:2", meter="2/4")
+    spans = spans_of(score, "C: IV:2 I:2 vi:2")
+    events = find_events(score, spans)
+    reading = Reading(spans, events)
+    assert [e.label for e in events if e.kind == "non-chord tone"][:1] == ["suspension"]
+    kinds = {e.kind for e in exercises(score, reading, "intermediate", each=9)}
+    assert ("find the foreign note" in kinds) is asked
+
+
+def test_a_figure_that_goes_on_unchanged_has_no_foreign_note_to_find():
+    """What runs on whatever the chords do is heard as one thing (common practice, no source)."""
+    tune = "G4:1 F4 G4 E4"
+    score = build(f"{tune} | {tune} | {tune}", "staff2 E3:4 | E3:4 | E3:4", "C3:4 | C3:4 | C3:4")
+    spans = spans_of(score, "C: I:4 I:4 I:4")
+    reading = Reading(spans, find_events(score, spans))
+    starts = {e.details.moment for e in _foreign(score, reading, "intermediate")}
+    assert starts == {Fraction(1)}
+
+
+@pytest.mark.parametrize(
+    ("voices", "chords", "asked"),
+    [
+        (("G5:2 F5:1 G5:1 | G5:4", "E4:4 | E4:4", "C3:4 | C3:4"), "C: I:4 I:4", True),
+        # A second foreign note sounds with it.
+        (("G5:2 F5:1 G5:1 | G5:4", "C5:2 D5:1 C5:1 | E4:4", "C3+E3:4 | C3:4"), "C: I:4 I:4", False),
+        # With what sounds it makes the chord of A, C and E.
+        (("G5:2 A5:1 G5:1 | G5:4", "E4:4 | E4:4", "C3:2 C3:2 | C3:4"), "C: I:4 I:4", False),
+        # It comes twice, and goes on another way.
+        (("G5:1 F5:1 E5:1 F5:1 | G5:4", "E4:4 | E4:4", "C3:4 | C3:4"), "C: I:4 I:4", False),
+        # It sounds for as long as the chord does without it.
+        (("G5:1 F5:2 G5:1 | G5:4", "E4:4 | E4:4", "C3:4 | C3:4"), "C: I:4 I:4", False),
+        # The root of the ninth chord that has all that sounds.
+        (("C5:2 G4:1 F4:1 | G4:4", "D4:4 | E4:4", "B3:4 | C3:4"), "C: viio:4 I:4", False),
+    ],
+)
+def test_a_note_to_find_is_alone_and_makes_no_other_chord(voices, chords, asked):
+    """A foreign note belongs to no chord that sounds (Hutchinson, ch. 10; chords, ch. 5 and 6)."""
+    score = build(*voices)
+    spans = spans_of(score, chords)
+    reading = Reading(spans, find_events(score, spans))
+    found = [e for e in _foreign(score, reading, "advanced") if e.start < 4]
+    found += [e for e in _foreign(score, reading, "intermediate") if e.start < 4]
+    assert bool(found) is asked
+
+
+@pytest.mark.parametrize(
+    ("bass", "chords", "asked"),
+    [
+        ("C3:4 | F3:4 | C3:8", "C: I:4 IV:4 I:8", True),
+        ("C3:4 | F3:4 | C3:4 | F3:4", "C: I:4 IV:4 I:4 IV:4", False),
+    ],
+)
+def test_nobody_is_asked_to_hear_a_plagal_close_in_a_bass_that_rocks(bass, chords, asked):
+    """A plagal cadence ends something (*Open Music Theory*, part IV)."""
+    score = build("E5:4 | F5:4 | E5:8", "G4:4 | A4:4 | G4:8", "C4:4 | C4:4 | C4:8", bass)
+    details = CadenceDetails(
+        key=Key.parse("C"),
+        goal=RomanNumeral.parse("I"),
+        leader=RomanNumeral.parse("IV"),
+        arrival=Fraction(8),
+        ends_phrase=1,
+        bass_degree=1,
+    )
+    event = CADENCE.event("plagal", Fraction(4), Fraction(12), (), 0.9, details)
+    found = exercises(score, Reading(spans_of(score, chords), (event,)))
+    assert any(e.kind == "hear and choose" for e in found) is asked

@@ -478,32 +478,20 @@ class SameFigure(Claim):
 
 @dataclass(frozen=True, slots=True)
 class FigureCount(Claim):
-    """A figure comes so many times: at each of these moments, from some pitch, as it is or changed.
-
-    Upside down, twice or half as long it is still the figure; a step may be larger or smaller by one.
-    """
+    """A figure comes so many times: at each of these moments, with its steps and rhythm, from some pitch."""
 
     kind: ClassVar[str] = "how often a figure comes"
     times: tuple[Fraction, ...]
     count: int
+    steps: tuple[int, ...]
     rhythm: tuple[Fraction, ...]
 
     def holds(self, facts: Facts) -> bool:
         if len(self.times) != self.count or list(self.times) != sorted(self.times):
             return False
-        return all(self._rhythm_at(facts, t) for t in self.times)
-
-    def _rhythm_at(self, facts: Facts, start: Fraction) -> bool:
-        for share in (Fraction(1), Fraction(2), Fraction(1, 2)):
-            moment, fits = start, bool(facts.struck_in(start, start + Fraction(1, 64)))
-            for gap in self.rhythm:
-                moment += gap * share
-                fits = fits and any(
-                    note.onset == moment for note in facts.struck_in(moment, moment + Fraction(1, 64))
-                )
-            if fits:
-                return True
-        return False
+        return all(
+            SameFigure(t, t, Pitch("C", 0, 4), self.steps, self.rhythm).at(facts, t, None) for t in self.times
+        )
 
 
 # --- texture -----------------------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ Events of kind ``"motive"``. Detail of all: ``number`` int (1 for the one that c
 (quarters from note to note).
 
 - statement: "This figure of four notes is the motive: it comes back nine times." Also ``count`` int (how
-  often it comes in all), ``times`` tuple of Fraction (each beginning).
+  often it comes as it is, from whatever note), ``times`` tuple of Fraction (each beginning).
 - in another voice: "The motive of bar 1 is now in the left hand."
 - in another register: "The motive of bar 1 comes an octave higher."
 - in another key: "The motive of bar 1 comes in D flat major." Also ``key`` and ``from_key`` Key.
@@ -334,17 +334,12 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
         ids = tuple(note.id for note in occurrence.notes)
         return MOTIVE.event(label, occurrence.notes[0].onset, occurrence.notes[-1].end, ids, confidence, own)
 
-    every = sorted(
-        {
-            *(occurrence.notes[0].onset for occurrence in motive.plain),
-            *(occurrence.notes[0].onset for _, occurrence in motive.changed),
-        }
-    )
+    # In two voices at once it comes once; upside down, longer or shorter it is another figure to the ear.
+    every = sorted({occurrence.notes[0].onset for occurrence in motive.plain})
     events = [
         event(
             "statement",
             model,
-            # In two voices at once it comes once.
             replace(details(model), count=len(every), times=tuple(every)),
         )
     ]
@@ -368,11 +363,6 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
             own = replace(own, key=here.key, from_key=home.key)
         events.append(event(label, occurrence, own))
     return events
-
-
-def _transformed(motive: Motive) -> int:
-    """Return how many returns are no plain occurrence: upside down, longer or shorter."""
-    return sum(label in _CHANGES[3:] for label, _ in motive.changed)
 
 
 def _weigh(base: float, event: Event, details: MotiveDetails) -> float:

@@ -21,7 +21,7 @@ from understave.claims import Claim, facts, failing
 from understave.claims.chords_and_keys import FAMILIES
 from understave.errors import UnderstaveError
 from understave.findings.applied import APPLIED_CHORD
-from understave.findings.cadences import CADENCE
+from understave.findings.cadences import CADENCE, CadenceDetails
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.sequences import SEQUENCE
@@ -44,6 +44,7 @@ from understave.teaching.details import (
     Question,
     SequenceToContinue,
 )
+from understave.teaching.plainly_foreign import is_plainly_foreign
 from understave.teaching.reduction import block_chords, joined, reduced
 from understave.teaching.verification import verify
 from understave.theory.chord import Chord, Quality
@@ -355,7 +356,7 @@ def _foreign(score: Score, reading: Reading, level: Level) -> Iterator[Exercise]
         if span is None:
             continue
         sounds = {score.note_by_id[i].pitch.pitch_class for i in span.foreign if i in score.note_by_id}
-        if sounds != {pitch.pitch_class}:
+        if sounds != {pitch.pitch_class} or not is_plainly_foreign(score, span, event, found):
             continue
         first, last = _bars_of(score, span.start, span.end)
         yield Exercise(
@@ -398,8 +399,11 @@ def _resolve_dissonance(score: Score, reading: Reading, level: Level) -> Iterato
         goal, goal_id, when = found.resolution_pitch, found.resolution, found.resolution_time
         if goal is None or goal_id is None or when is None:
             continue
-        if goal.midi % 12 not in chord.chord(key).semitones:
+        span = reading.span_at(event.start)
+        if span is None or goal.midi % 12 not in chord.chord(key).semitones:
             # It is resolved within the chord that is named, or nobody can know whereto.
+            continue
+        if not is_plainly_foreign(score, span, event, found):
             continue
         first, last = _bars_of(score, event.start, when + Fraction(1, 64))
         first = max(0, first - 1)
@@ -689,20 +693,20 @@ def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
         for event, found in CADENCE.all(reading.events)
         if (family := _FAMILY.get(event.label)) is not None
     ]
-    rare = sorted(events, key=lambda three: (-_CADENCES.index(three[0]), -three[1].confidence))
+    fit = [
+        three for three in events if three[1].confidence >= 0.5 and _heard_alike(reading, three[0], three[2])
+    ]
+    rare = sorted(fit, key=lambda three: (-_CADENCES.index(three[0]), -three[1].confidence))
     seen: set[str] = set()
-    for family, event, found in [*rare, *rare]:
+    for family, event, found in rare:
         arrival, key = found.arrival, found.key
-        if family in seen:
-            continue
-        seen.add(family)
         first = score.measure_at(event.start).index
         last = score.measure_at(arrival).index
-        if last - first > 5 or event.confidence < 0.5:
+        if family in seen or last - first > 5:
             continue
         made, _ = reduced(score, reading, first=first, last=last)
         choices = _shuffled(_CADENCES, str(event.start))
-        yield Exercise(
+        exercise = Exercise(
             "intermediate",
             event.start,
             arrival,
@@ -713,6 +717,27 @@ def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
             choices=choices,
             correct=choices.index(family),
         )
+        # Each kind is heard once, where the answer is beyond doubt.
+        if not verify(exercise, score, reading) and exercise.is_so(score, reading):
+            seen.add(family)
+            yield exercise
+
+
+def _heard_alike(reading: Reading, family: str, found: CadenceDetails) -> bool:
+    """Whether nobody can hear another cadence, or none, with as good a right: a half cadence stops on the
+    plain triad of the dominant; a plagal one comes from the subdominant itself, and neither comes after it.
+    """
+    goal = reading.span_at(found.arrival)
+    if family == "half":
+        return goal is not None and goal.numeral.chord(goal.key).quality.is_triad
+    if family != "plagal":
+        return True
+    after = reading.span_at(goal.end) if goal is not None else None
+    leader = found.leader.root(found.key) if found.leader is not None else None
+    goes_on = after is not None and (
+        after.numeral.special == "Cad" or found.key.degree(after.numeral.root(after.key))[0] in (4, 5, 7)
+    )
+    return leader is not None and found.key.degree(leader)[0] == 4 and not goes_on
 
 
 def _hear_chromatic(score: Score, reading: Reading) -> Iterator[Exercise]:

@@ -841,7 +841,7 @@ def _motive(t: Told) -> Iterator[Claim]:
     times = tuple(Fraction(x) for x in t.listed("times") if isinstance(x, Fraction | int))
     count = t.number("count")
     if count is not None and times and t.says("count"):
-        yield p.FigureCount(t.start, t.end, times, int(count), rhythm)
+        yield p.FigureCount(t.start, t.end, times, int(count), steps, rhythm)
 
 
 def _rhythm(t: Told) -> Iterator[Claim]:
