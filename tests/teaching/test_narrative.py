@@ -363,6 +363,24 @@ def test_a_printed_word_that_means_itself_is_not_explained():
     assert "„Langsam“." in told["de"]
 
 
+@pytest.mark.parametrize(
+    ("printed", "told"),
+    [
+        ("Mäßig geschwind.", "“Mäßig geschwind”: moderately fast."),
+        ("Mäßig", "“Mäßig”: at a moderate pace."),
+        ("Sehr langsam", "“Sehr langsam”: very slow."),
+        ("Allegro moderato", "“Allegro moderato”: lively, fast, but in moderation."),
+    ],
+)
+def test_words_at_the_head_are_explained_together(printed: str, told: str) -> None:
+    """A moderate pace is not fast: mäßig before another word of tempo says how much (common practice)."""
+    score, reading = chorale(7)
+    mark = Direction("printed", "words", score.measures[0].start, None, 1, printed)
+    marked = replace(score, directions=(mark, *score.directions))
+    known = with_events(marked, replace(reading, events=()), True)
+    assert told in narrate(marked, known, "minute")[0].text
+
+
 def test_a_phrase_of_time_ends_where_a_note_may_follow():
     """In English an introductory phrase is set off by a comma, without which "Further on the bass" reads as
     one place (common practice of punctuation, no source)."""

@@ -39,7 +39,7 @@ from understave.findings.printed_words import DICTIONARY
 from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
 from understave.findings.sung_sections import is_song
-from understave.findings.sung_words import words_at
+from understave.findings.sung_words import stanzas_of, words_at
 from understave.findings.texture import TEXTURE, has_figure_of
 from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
@@ -263,7 +263,8 @@ def _opening(voice: Voice, length: Length, level: Level, first: Sequence[Thread]
         *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
         *mood_sentence(voice),
         *_varied(voice),
-        *(_form(voice) if length != "minute" or _over_a_ground(voice) else ()),
+        *(_form(voice) if length != "minute" or _is_named_first(voice) else ()),
+        *(_stanzas(voice) if length != "minute" else ()),
         *(said for said in _heart(voice, first) if not any(said[1][0] in events for _, events, _ in keys)),
         *keys,
     ]
@@ -376,6 +377,8 @@ def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: boo
         values = values_of(event)
         if not values.get("text"):
             continue
+        # A full stop after a heading is no part of it; after a short word it may be an abbreviation's.
+        values = {**values, "text": re.sub(r"(?<=\w{6})\.$", "", str(values["text"]).strip())}
         name = "head_words" if not values.get("terms") else "head" if count == 0 else "head_also"
         if values.get("terms") and _is_plain(fill("{terms:gloss}", values, score, book), str(values["text"])):
             name += "_same"
@@ -418,7 +421,29 @@ def _varied(voice: Voice) -> Iterator[_Said]:
 
 def _over_a_ground(voice: Voice) -> bool:
     """Whether a piece goes over a ground, which is then what stays; it is told by its form."""
-    return any(found.form_name == "ground" for _, found in FORM.all(voice.reading.events))
+    return _form_is(voice, "ground")
+
+
+def _is_named_first(voice: Voice) -> bool:
+    """Whether a piece is of a form that one says even in a minute: over a ground, or in stanzas."""
+    return _over_a_ground(voice) or _form_is(voice, "strophic song")
+
+
+def _form_is(voice: Voice, name: str) -> bool:
+    return any(found.form_name == name for _, found in FORM.all(voice.reading.events))
+
+
+def _stanzas(voice: Voice) -> Iterator[_Said]:
+    """Tell with which of the singer's words the stanzas begin that have the same music."""
+    begun = stanzas_of(voice.score)
+    if _form_is(voice, "strophic song") and all(begun) and len(begun) <= _STANZAS:
+        quote = voice.book.phrases["quote"]
+        stanzas = voice.book.join([quote.format(text=text) for text in begun])
+        yield voice.book.told["open"]["stanzas"].format(stanzas=stanzas), (), ()
+
+
+_STANZAS = 4
+"""Beginnings of stanzas that are quoted at most."""
 
 
 def _variations(voice: Voice) -> tuple[Event, ...]:
@@ -435,7 +460,7 @@ def _form(voice: Voice) -> Iterator[_Said]:
         return
     for form, found in FORM.all(voice.reading.events)[:1]:
         # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
-        ground = found.form_name == "ground"
+        ground = found.form_name in _TOLD_ALONE
         if found.sections - ("coda" in found.scheme.split()) < 2 and not ground:
             return
         letters = [letter.rstrip("'") for letter in found.scheme.split() if letter.rstrip("'").isupper()]
@@ -455,7 +480,7 @@ def _form_name(found: FormDetails, letters: Sequence[str]) -> str:
     """Return which words tell a form: its name alone where parts are many, else parts, and letters where
     one comes again.
     """
-    if found.form_name == "ground" or (found.form_name and found.sections > _LETTERED):
+    if found.form_name in _TOLD_ALONE or (found.form_name and found.sections > _LETTERED):
         return "form_only"
     if found.sections > _LETTERED:
         return "form_long"
@@ -463,6 +488,8 @@ def _form_name(found: FormDetails, letters: Sequence[str]) -> str:
     return "form_framed" if framed else "form" if len(set(letters)) < len(letters) else "form_parts"
 
 
+_TOLD_ALONE = ("ground", "strophic song")
+"""Forms that are told by their names and not by their parts."""
 _LETTERED = 5
 """Sections up to which a form is told by letters; nobody keeps more letters in the ear (set by ear)."""
 
