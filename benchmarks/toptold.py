@@ -30,6 +30,7 @@ from benchmarks import corpora
 from benchmarks.told_pairs import BY_EAR
 from understave.errors import UnderstaveError
 from understave.findings import read
+from understave.findings.sung_sections import is_song
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.score.reader import read_score
@@ -109,7 +110,7 @@ def remarked(split: str, sets: Sequence[str], most: int, striking: bool) -> Iter
 
 def told_first(score: Score, reading: Reading, weighing: Weighing) -> tuple[Thread, ...]:
     """Return the first findings as a story takes them: usual closes after what only this piece has."""
-    return spread(score, foremost(ranked(score, reading, "en", weighing)), TOP)
+    return spread(score, foremost(ranked(score, reading, "en", weighing), is_song(score)), TOP)
 
 
 def bars_of(score: Score, threads: Sequence[Thread], near: int) -> set[str]:

@@ -11,12 +11,17 @@ from fractions import Fraction
 
 import pytest
 from benchmarks.data import data_folder
-from tests.findings.build import build
+from tests.findings.build import build, spans_of
 from tests.wording.readings import analysed
 
+from understave.claims import facts
+from understave.claims.whole_forms import FormIs
+from understave.findings import with_events
 from understave.findings.form import FORM
 from understave.findings.form_names import FORM_NAMES, form_name
 from understave.findings.grounds import ground_of
+from understave.findings.sung_words import stanzas_of
+from understave.harmony.reading import Reading
 from understave.score.model import Direction
 from understave.score.reader import read_score
 from understave.teaching.narrative import narrate
@@ -115,3 +120,56 @@ def test_a_ground_of_purcell():
     if not piece.exists():
         pytest.skip(f"the open data are not at {data_folder()}")
     assert ground_of(read_score(piece)) == 5
+
+
+def stanzas(*lines: str, repeated: bool = True):
+    """Four bars, every note of the tune sung with a syllable of each line."""
+    tune = "C5:1 D5 E5 F5 | G5:1 F5 E5:2 | D5:1 E5 D5 C5 | B4:1 C5:3"
+    score = build(tune, "C3:4 | C3:4 | G3:4 | C3:4")
+    words = [line.split() for line in lines]
+    top = [note for note in score.notes if note.midi > 60]
+    sung = {n.id: tuple(line[k] if k < len(line) else "" for line in words) for k, n in enumerate(top)}
+    notes = tuple(replace(note, lyrics=sung.get(note.id, ())) for note in score.notes)
+    last = replace(score.measures[-1], repeat_end=repeated)
+    return replace(score, notes=notes, measures=(*score.measures[:-1], last))
+
+
+FIRST = "The rope is wet, the fer- ry waits, a lamp is lit, and no one comes."
+SECOND = "The night is long, the fer- ry sleeps, a lamp is out, and no one knew."
+
+
+@pytest.mark.parametrize(
+    ("score", "begun"),
+    [
+        (stanzas(FIRST, SECOND), ("The rope is wet …", "The night is long …")),
+        (stanzas(FIRST, SECOND, repeated=False), ()),  # the second line may be the words in another language
+        (stanzas(FIRST), ()),
+        (stanzas(FIRST, "Ah"), ()),
+    ],
+)
+def test_a_song_with_stanzas_under_the_same_bars_is_strophic(score, begun):
+    """Strophic: the same music for every stanza (the handbook above, on song forms, from memory)."""
+    assert stanzas_of(score) == begun
+    name = "strophic song"
+    assert form_name(score, ["A"]) == (name if begun else "")
+    claim = FormIs(Fraction(0), score.end, name, (("A", Fraction(0)),))
+    assert claim.holds(facts(score, spans_of(score, "C: I:16"))) == bool(begun)
+
+
+def test_parts_that_all_begin_alike_are_strophic_at_heart_where_somebody_sings():
+    song, song_less = stanzas(FIRST), headed()
+    assert form_name(song, ["A", "A'", "A''"]) == "varied strophic song"
+    assert form_name(song, ["A", "A'"]) == form_name(song_less, ["A", "A'", "A''"]) == ""
+    known = facts(song, spans_of(song, "C: I:16"))
+    name, end = "varied strophic song", song.end
+    assert not FormIs(Fraction(0), end, name, (("A", Fraction(0)), ("A'", Fraction(8)))).holds(known)
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_stanzas_are_told_with_the_words_they_begin_with(language):
+    score = stanzas(FIRST, SECOND)
+    reading = with_events(score, Reading(spans_of(score, "C: I:8 | V:4 | I:4"), ()), True)
+    told = narrate(score, reading, "five", language=language)[0].text
+    assert "The rope is wet …" in told
+    assert "The night is long …" in told
+    assert phrasebook(language).values["form_name"]["strophic song"] in told

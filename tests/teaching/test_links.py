@@ -7,6 +7,7 @@ music is ours.
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from tests.wording.readings import analysed
@@ -93,7 +94,7 @@ def test_this_time_is_said_of_what_was_not_there_before(piece):
     assert link_between(score, reading, back, new) == "this time"
     known = replace(new, start=details.from_start + 2, end=details.from_start + 4)
     also = replace(reading, events=(*reading.events, known))
-    assert link_between(score, also, back, new) == ""
+    assert link_between(score, also, back, new) == "meanwhile"
 
 
 def test_the_way_back_is_told_from_where_it_begins():
@@ -111,4 +112,63 @@ def test_no_link_is_said_twice_in_a_story(language):
     assert set(links) == set(phrasebook("en").told["link"])
     for name in ("lock-water", "chain-ferry"):
         text = " ".join(c.text for c in narrate(*analysed(name), "whole", language=language))
-        assert all(text.count(words) < 2 for words in links.values())
+        assert all(text.count(words) < 2 for pool in links.values() for words in pool)
+
+
+def after(event: Event, other: Event, beats: int = 0) -> Event:
+    """An event of two beats so many beats after the end of another; a cadence arrives at its second beat."""
+    start = other.end + beats
+    details = CADENCE.of(event)
+    moved = replace(event, start=start, end=start + 2)
+    return moved if details is None else replace(moved, details=replace(details, arrival=start + 1))
+
+
+def test_what_follows_a_close_at_once_or_comes_in_place_of_an_answer_is_joined_by_that(piece):
+    score, reading = piece
+    full = next(e for e, _ in CADENCE.all(reading.events) if e.label == "perfect authentic")
+    half = told("cadence", "half", score, reading)[0]
+    away = next(e for e, _ in KEY.all(analysed("chain-ferry")[1].events) if e.label == "modulation")
+    shadow = told("chromatic chord", "borrowed chord", score, reading)[0]
+    details = CADENCE.of(full)
+    assert details is not None
+    closed = replace(full, start=Fraction(0), end=Fraction(4), details=replace(details, arrival=Fraction(3)))
+    asked = replace(half, start=Fraction(0), end=Fraction(4))
+    for event in (away, shadow):
+        assert link_between(score, reading, closed, after(event, closed)) == "hardly"
+        assert link_between(score, reading, closed, after(event, closed, 20)) == ""
+    assert link_between(score, reading, asked, after(away, asked)) == "instead"
+    assert link_between(score, reading, asked, after(away, asked, 20)) == ""
+    assert link_between(score, reading, asked, after(shadow, asked)) == ""
+
+
+@pytest.mark.parametrize(
+    ("kind", "label", "link"),
+    [
+        ("chromatic chord", "borrowed chord", "passed"),
+        ("sharp dissonance", "minor ninth", "resolved"),
+        ("non-chord tone", "suspension", "resolved"),
+    ],
+)
+def test_a_close_follows_from_what_rubbed_or_darkened_before_it(piece, kind, label, link):
+    score, reading = piece
+    full = next(e for e, _ in CADENCE.all(reading.events) if e.label == "perfect authentic")
+    home = KEY.all(reading.events)[0][1].home
+    one = told(kind, label, score, reading)[0]
+    one = replace(one, start=Fraction(0), end=Fraction(4), details=replace(one.details, key=home))
+    assert link_between(score, reading, one, after(full, one)) == link
+    assert link_between(score, reading, one, after(full, one, 20)) == ""
+    other = replace(one, details=replace(one.details, key=home.parallel))
+    assert link_between(score, reading, other, after(full, other)) == ""
+
+
+def test_there_is_said_only_within_the_key_that_was_reached():
+    score, reading = analysed("chain-ferry")
+    away, found = next(x for x in KEY.all(reading.events) if x[0].label == "modulation")
+    ninth = told("sharp dissonance", "minor ninth", score, reading)[0]
+    there = replace(
+        ninth, start=away.start + 1, end=away.start + 2, details=replace(ninth.details, key=found.key)
+    )
+    assert link_between(score, reading, away, there) == "there"
+    assert link_between(score, reading, away, replace(there, start=away.end, end=away.end + 1)) == ""
+    strange = replace(there, details=replace(there.details, key=found.key.parallel))
+    assert link_between(score, reading, away, strange) == ""

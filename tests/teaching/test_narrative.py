@@ -36,6 +36,7 @@ from understave.teaching.narrative import (
     Chapter,
     Line,
     Voice,
+    _enough,
     _is_again,
     _joined,
     _Moment,
@@ -362,12 +363,31 @@ def test_a_printed_word_that_means_itself_is_not_explained():
     assert "„Langsam“." in told["de"]
 
 
+@pytest.mark.parametrize(
+    ("printed", "told"),
+    [
+        ("Mäßig geschwind.", "“Mäßig geschwind”: moderately fast."),
+        ("Mäßig", "“Mäßig”: at a moderate pace."),
+        ("Sehr langsam", "“Sehr langsam”: very slow."),
+        ("Allegro moderato", "“Allegro moderato”: lively, fast, but in moderation."),
+    ],
+)
+def test_words_at_the_head_are_explained_together(printed: str, told: str) -> None:
+    """A moderate pace is not fast: mäßig before another word of tempo says how much (common practice)."""
+    score, reading = chorale(7)
+    mark = Direction("printed", "words", score.measures[0].start, None, 1, printed)
+    marked = replace(score, directions=(mark, *score.directions))
+    known = with_events(marked, replace(reading, events=()), True)
+    assert told in narrate(marked, known, "minute")[0].text
+
+
 def test_a_phrase_of_time_ends_where_a_note_may_follow():
     """In English an introductory phrase is set off by a comma, without which "Further on the bass" reads as
     one place (common practice of punctuation, no source)."""
     told = phrasebook("en").told
     phrases = [p for name, pool in told["when"].items() if name not in ("word", "sung") for p in pool]
-    bare = [p for p in (*phrases, *told["link"].values()) if not p.endswith(",")]
+    links = [p for pool in told["link"].values() for p in pool]
+    bare = [p for p in (*phrases, *links) if not p.endswith((",", " when", " than"))]
     assert all(
         len(p.split()) == 1 or p in ("At once", "But this time", "And yet", "From there") for p in bare
     )
@@ -584,6 +604,31 @@ def test_early_on_is_the_first_fifth(bar, name):
     """Bar 30 of 86 is not early in a piece (common practice, no source)."""
     score = build(" | ".join(["C5:4"] * 40), " | ".join(["C3:4"] * 40))
     assert time_of(score, Fraction(4 * bar), None) == name
+
+
+@pytest.mark.parametrize(
+    ("bar", "before", "name"),
+    [
+        *((6, None, "early"), (3, None, "start"), (60, 50, "soon")),
+        *((70, 50, "later"), (182, 171, "soon"), (195, 180, "end")),
+    ],
+)
+def test_in_a_long_piece_twenty_bars_are_not_a_few(bar, before, name):
+    """Nobody calls bar 7 "right at the start" or bar 183 of 200 its end (common practice, no source)."""
+    score = build(" | ".join(["C5:4"] * 200), " | ".join(["C3:4"] * 200))
+    assert time_of(score, Fraction(4 * bar), None if before is None else Fraction(4 * before)) == name
+
+
+@pytest.mark.parametrize(("count", "told"), [(2, ()), (3, ("again",)), (5, ("at least five times",))])
+def test_a_figure_that_comes_twice_is_not_told_of(count, told):
+    figure = made("motive", "statement", Fraction(0), Fraction(4), (), 1.0, (("number", 1), ("count", count)))
+    one = Told(figure, 3.0, 1.0, 1.0)
+    assert bool(_enough((Thread(("motive", 1), one, (one,), 1.0),))) == bool(told)
+    score, reading = analysed("lock-water")
+    first = replace(figure, details=replace(figure.details, first=Pitch.parse("C5")))
+    template = entry_of(figure, phrasebook("en"))["hear"]
+    heard = sentence(score, reading, first, template, phrasebook("en"), "Soon")
+    assert all(words in heard for words in told)
 
 
 @pytest.mark.parametrize(

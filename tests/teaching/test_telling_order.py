@@ -155,6 +155,19 @@ def test_an_open_end_is_no_usual_close(open_end):
     assert (foremost(threads) == threads) == open_end
 
 
+def test_that_the_voice_enters_is_told_in_a_song_after_what_only_it_has():
+    """Nearly every song has bars before the voice (common practice, no source); a piano piece seldom has."""
+    way_in = made("section", "introduction", Fraction(0), Fraction(8), (), 1.0)
+    motive = made("motive", "statement", Fraction(8), Fraction(12), (), 1.0)
+    threads = tuple(
+        Thread((event.label,), told, (told,), told.worth)
+        for event, worth in ((way_in, 1.0), (motive, 0.5))
+        for told in (Told(event, 3.0, 1.0, worth),)
+    )
+    assert foremost(threads) == threads
+    assert foremost(threads, sung=True) == threads[::-1]
+
+
 def test_a_second_of_a_kind_waits_until_each_kind_was_told():
     """Common practice of teaching, no source: a handful of things told first are of several kinds."""
     events = [

@@ -119,7 +119,8 @@ class Scheme(Claim):
 @dataclass(frozen=True, slots=True)
 class FormIs(Claim):
     """The form of a whole piece has this name: ``"ternary form"``, ``"rondo"``, ``"theme and variations"``,
-    ``"ground"``, ``"minuet and trio"`` or ``"scherzo and trio"`` (see the head of this module).
+    ``"ground"``, ``"minuet and trio"``, ``"scherzo and trio"``, ``"strophic song"`` or ``"varied strophic
+    song"`` (see the head of this module).
 
     A dance is named in the title or over the first bars, its trio is printed, and what came before the
     trio comes back after it, printed as da capo or written out.
@@ -136,6 +137,8 @@ class FormIs(Claim):
             return self._dance(facts)
         if self.name == "ground":
             return any(_is_ground(facts, size) for size in _GROUNDS)
+        if self.name.endswith("strophic song"):
+            return self._strophic(facts)
         lettered = [part for part in self.parts if letter(part[0])]
         groups = [[at for _, at in g] for _, g in groupby(lettered, key=lambda part: letter(part[0]))]
         if len(groups) < 3 or len(groups) % 2 == 0 or (self.name == "ternary form") != (len(groups) == 3):
@@ -153,6 +156,18 @@ class FormIs(Claim):
         """Whether a section brings back the first one at home; the last chord before may reach into it."""
         begins = facts.spans_in(at, at + _BEGINNING * facts.bar(at).full_length)
         return any(span.key.tonic == home.tonic for span in begins) and _begins_like(facts, first, at)
+
+    def _strophic(self, facts: Facts) -> bool:
+        """Whether two lines of words stand under most of what is sung and is repeated; or, for a varied song,
+        whether all its parts begin as the first does.
+        """
+        if self.name == "varied strophic song":
+            starts = [at for name, at in self.parts if letter(name)]
+            return bool(facts.sung) and all(_begins_like(facts, starts[0], at) for at in starts[1:])
+        ends = [bar.end for bar in facts.score.measures if bar.repeat_end]
+        notes = max(facts.sung.values(), key=len, default=())
+        twice = [note for note in notes if sum(bool(text.strip()) for text in note.lyrics) > 1]
+        return bool(ends) and 2 * sum(note.onset < ends[-1] for note in twice) > len(notes)
 
     def _dance(self, facts: Facts) -> bool:
         word = r"scherzo\b" if self.name.startswith("scherzo") else r"(menuett?o?|minuett?o?|menuet)\b"

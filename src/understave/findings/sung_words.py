@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from understave.findings.remembered import remembered
-from understave.score.model import Score
+from understave.score.model import Note, Score
 
 _MOST = 4
 """Words that are quoted at most (set by ear)."""
@@ -33,14 +33,22 @@ class Word:
 @remembered
 def words_of(score: Score) -> tuple[Word, ...]:
     """Return the words of the first part that has any, in order."""
-    sung = [note for note in score.notes if note.lyrics and note.lyrics[0].strip() and not note.cue]
+    return _words_in(score, 0)
+
+
+def _sung(score: Score, line: int) -> list[Note]:
+    """Return the notes of the first part that has words which have some in a line under the staff."""
+    sung = [note for note in score.notes if note.lyrics and not note.cue]
+    first = next((note.part for note in sung if note.lyrics[0].strip()), None)
+    return [n for n in sung if n.part == first and len(n.lyrics) > line and n.lyrics[line].strip()]
+
+
+def _words_in(score: Score, line: int) -> tuple[Word, ...]:
     found: list[Word] = []
     open_word: Word | None = None
-    for note in sung:
-        if note.part != sung[0].part:
-            continue
+    for note in _sung(score, line):
         # A rest of a hyphen within what is printed under one note is no end of a word.
-        text = re.sub(r"\s*[-–]\s+", "", note.lyrics[0].replace("\xa0", " ")).strip()
+        text = re.sub(r"\s*[-–]\s+", "", note.lyrics[line].replace("\xa0", " ")).strip()
         goes_on = text.endswith("-") and len(text) > 1
         text = text[:-1] if goes_on else text
         if open_word is None:
@@ -53,6 +61,33 @@ def words_of(score: Score) -> tuple[Word, ...]:
     return tuple(found)
 
 
+def stanzas_of(score: Score) -> tuple[str, ...]:
+    """Return how the stanzas begin that are printed under the same bars, four words of each, ``""`` where one
+    begins before the note on which the first does; empty for a single stanza.
+
+    Lines under bars without a repeat sign may be the words in another language, and are no stanzas.
+    """
+    last = max((bar.index for bar in score.measures if bar.repeat_end), default=-1)
+    first = max((bar.index for bar in score.measures[: last + 1] if bar.repeat_start), default=0)
+    sung = _sung(score, 0)
+    repeated = [note for note in sung if first <= note.measure <= last]
+    if not repeated or len(repeated) < _MOSTLY * len(sung):
+        return ()
+    lines = [_sung(score, k) for k in range(max(len(note.lyrics) for note in sung))]
+    whole = [k for k, line in enumerate(lines) if len(line) >= _MOSTLY * len(sung)]
+    begun = [_shortened(" ".join(w.text for w in _words_in(score, k)[:_MOST])) + " …" for k in whole]
+    if len(set(begun)) < len(begun) or len(begun) < _FEWEST:
+        return ()
+    return tuple(text if lines[k][0] == sung[0] else "" for k, text in zip(whole, begun, strict=True))
+
+
+def _shortened(text: str) -> str:
+    """Return quoted words without the number of a stanza before them and the signs around them."""
+    return re.sub(r"^\d+\s*[.)]?\s+", "", text.replace(_ELISION, " ").strip(_STOPS + ' "“”„«»'))
+
+
+_MOSTLY = 0.7
+"""Share of the sung notes that stand under the repeat, and that each line has words for (set by ear)."""
 _ELISION = "\u203f"
 """Ties two syllables under one note (MusicXML 4.0, elision); in a sentence they are two words."""
 
@@ -82,7 +117,7 @@ def words_at(score: Score, moment: Fraction, end: Fraction | None = None) -> str
         said.append(words[i].text)
     while cut and len(said) > _FEWEST and len(said[-1]) < _FEWEST_LETTERS:
         said.pop()  # no quotation ends on "et je"
-    text = " ".join(said).replace(_ELISION, " ").strip(_STOPS + " ")
+    text = _shortened(" ".join(said))
     if sum(letter.isalpha() for letter in text) < _FEWEST_LETTERS:
         return ""
     return f"{text} …" if cut else text

@@ -22,6 +22,7 @@ from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.returns import RETURN
 from understave.findings.sequences import CHAIN, SEQUENCE
+from understave.findings.sixfours import SIX_FOUR
 from understave.harmony.reading import Event, Reading
 from understave.score.model import Score
 
@@ -130,6 +131,58 @@ def _from_there(_: Score, __: Reading, before: Event, event: Event) -> bool:
     return away and event in KEY and event.label == "modulation" and key_of(before) != key_of(event)
 
 
+def _hardly(score: Score, _: Reading, before: Event, event: Event) -> bool:
+    """Whether what has just come to rest is left at once, for another key or by a chord from outside."""
+    rests = before in CADENCE and before.label == _FULL[0]
+    leaves = event in CHROMATIC_CHORD or event in APPLIED_CHORD or event in SHARP_DISSONANCE
+    leaves |= event in KEY and event.label != "home"
+    leaves |= event in MODE_SWITCH and event.label == "major to minor"
+    return rests and leaves and event.start >= _arrival(before) and _soon_after(score, before, event)
+
+
+def _instead(score: Score, _: Reading, before: Event, event: Event) -> bool:
+    """Whether a question is followed by a way out of the key that it was asked in."""
+    asked = before in CADENCE and before.label in _ASKING
+    leaves = event in KEY and event.label in ("modulation", "parallel", "tonicization")
+    return asked and leaves and event.start >= before.end and _soon_after(score, before, event)
+
+
+def _promised(score: Score, _: Reading, before: Event, event: Event) -> bool:
+    leans = before in SIX_FOUR and before.label == "cadential"
+    return leans and _closes_in(before, event) and _soon_after(score, before, event)
+
+
+def _passed(score: Score, _: Reading, before: Event, event: Event) -> bool:
+    dark = before in CHROMATIC_CHORD and before.label in ("borrowed chord", "neapolitan")
+    return dark and _closes_in(before, event) and _soon_after(score, before, event)
+
+
+def _resolved(score: Score, _: Reading, before: Event, event: Event) -> bool:
+    """Whether a close follows what rubbed and was resolved before it."""
+    rubs = before in SHARP_DISSONANCE or (before in NON_CHORD_TONE and before.label == "suspension")
+    over = _arrival(event) >= before.end
+    return rubs and over and _closes_in(before, event) and _soon_after(score, before, event)
+
+
+def _closes_in(before: Event, event: Event) -> bool:
+    """Whether an event is a full close in the key of another."""
+    return event in CADENCE and event.label == _FULL[0] and key_of(before) in (None, key_of(event))
+
+
+def _there(_: Score, __: Reading, before: Event, event: Event) -> bool:
+    """Whether something happens in the key that was just reached, while it lasts."""
+    reached = before in KEY and before.label == "modulation" and key_of(before) == key_of(event)
+    happens = any(event in kind for kind in (*_OVER_A_BASS, SEQUENCE, CHAIN)) and event not in MODE_SWITCH
+    return reached and happens and before.start < event.start < before.end
+
+
+def _meanwhile(_: Score, __: Reading, before: Event, event: Event) -> bool:
+    """Whether a note or a chord is told of while a passage that came before it still goes on."""
+    lasts = before in RETURN or before in SEQUENCE or before in CHAIN
+    inside = any(event in kind for kind in _OVER_A_BASS) or event in PEDAL_POINT
+    return lasts and inside and before.start < event.start and event.end <= before.end
+
+
 def _above(_: Score, __: Reading, before: Event, event: Event) -> bool:
     held = before in PEDAL_POINT and before.label in _HELD and before.start <= event.start < before.end
     return held and any(event in kind for kind in _OVER_A_BASS)
@@ -150,5 +203,12 @@ _LINKS: tuple[tuple[str, Callable[[Score, Reading, Event, Event], bool]], ...] =
     ("journey", _journey),
     ("from there", _from_there),
     ("above", _above),
+    ("promised", _promised),
+    ("passed", _passed),
+    ("resolved", _resolved),
+    ("hardly", _hardly),
+    ("instead", _instead),
+    ("there", _there),
+    ("meanwhile", _meanwhile),
 )
 """The links, the most telling first."""

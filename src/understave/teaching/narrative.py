@@ -15,6 +15,7 @@ from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
+from math import inf
 from typing import Any, Literal, TypeAlias
 from zlib import crc32
 
@@ -38,7 +39,7 @@ from understave.findings.printed_words import DICTIONARY
 from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
 from understave.findings.sung_sections import is_song
-from understave.findings.sung_words import words_at
+from understave.findings.sung_words import stanzas_of, words_at
 from understave.findings.texture import TEXTURE, has_figure_of
 from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
@@ -64,6 +65,8 @@ WORDS: Mapping[Length, int] = {"minute": 150, "five": 620, "whole": 1500}
 """Words at most: one speaks about 125 to 150 a minute, and a teacher plays in between."""
 MOMENTS: Mapping[Length, int] = {"minute": 4, "five": 12, "whole": 32}
 """Ideas at most; words decide first."""
+_TRIED: Mapping[Length, int] = {**MOMENTS, "minute": 8}
+"""Ideas that are tried at most: in a minute a long one makes room for a shorter one after it."""
 _FEWER: Mapping[Level, float] = {"beginner": 0.7, "intermediate": 1.0, "advanced": 1.15}
 _AGAIN: Mapping[Length, int] = {"minute": 0, "five": 1, "whole": 2}
 """How often an idea is taken up again where it comes back."""
@@ -155,10 +158,12 @@ class Voice:
     def link(self, before: Event, event: Event) -> str:
         """Return words that join a moment to the one before by more than time, ``""`` where none are left."""
         name = link_between(self.score, self.reading, before, event)
-        if not name or self.used.get(f"link {name}"):
+        words = self.book.told["link"].get(name, ())
+        count = self.used.get(f"link {name}", 0)
+        if count >= len(words):
             return ""
-        self.used[f"link {name}"] = 1
-        return str(self.book.told["link"][name])
+        self.used[f"link {name}"] = count + 1
+        return str(words[count])
 
     def one_of(self, event: Event, role: str) -> str:
         """Return the next template for what is said of an event in a role; another piece begins elsewhere."""
@@ -210,11 +215,11 @@ def narrate(
     voice = Voice(score, reading, book)
     most = int(WORDS[length] * (_FEWER[level] if length != "minute" else 1))
     order = _enough(ranked(score, reading, language))
-    first = foremost(order)
+    first = foremost(order, is_song(score))
     if length == "minute":
         order = first
     opening = _opening(voice, length, level, first[:1])
-    threads = spread(score, order, int(MOMENTS[length] * _FEWER[level]))
+    threads = spread(score, order, int(_TRIED[length] * _FEWER[level]))
     close = _close(voice, threads, length)
     left = most - _count(opening) - _count(close)
     told = _told_within(voice, threads, length, left)
@@ -258,7 +263,8 @@ def _opening(voice: Voice, length: Length, level: Level, first: Sequence[Thread]
         *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
         *mood_sentence(voice),
         *_varied(voice),
-        *(_form(voice) if length != "minute" or _over_a_ground(voice) else ()),
+        *(_form(voice) if length != "minute" or _is_named_first(voice) else ()),
+        *(_stanzas(voice) if length != "minute" else ()),
         *(said for said in _heart(voice, first) if not any(said[1][0] in events for _, events, _ in keys)),
         *keys,
     ]
@@ -307,8 +313,7 @@ def name_among(thread: Thread, names: Container[str]) -> str:
     A figure that comes only a few times is not what a piece is about, nor is one chord or note of a kind.
     """
     event = thread.lead.event
-    counts = [found.count or 0 for told in thread.places if (found := MOTIVE.of(told.event)) is not None]
-    if event in MOTIVE and max(counts) < _OFTEN:
+    if _times(thread) < _OFTEN:
         return ""
     if (event in APPLIED_CHORD or event in NON_CHORD_TONE) and len(thread.places) == 1:
         return ""
@@ -317,8 +322,16 @@ def name_among(thread: Thread, names: Container[str]) -> str:
     return next((name for name in own if name in names), "")
 
 
+def _times(thread: Thread) -> float:
+    """Return how often the figure comes that a thread is about; where it is about none, often enough."""
+    counts = [found.count or 0 for told in thread.places if (found := MOTIVE.of(told.event)) is not None]
+    return max(counts, default=inf)
+
+
 _OFTEN = 4
 """How often a figure comes, at least, in a piece that it holds together (set by ear)."""
+_FEWEST_TIMES = 3
+"""How often a figure comes, at least, to be told of: one that comes twice holds nothing together."""
 
 
 def head_events(score: Score, reading: Reading) -> tuple[Event, ...]:
@@ -364,6 +377,8 @@ def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: boo
         values = values_of(event)
         if not values.get("text"):
             continue
+        # A full stop after a heading is no part of it; after a short word it may be an abbreviation's.
+        values = {**values, "text": re.sub(r"(?<=\w{6})\.$", "", str(values["text"]).strip())}
         name = "head_words" if not values.get("terms") else "head" if count == 0 else "head_also"
         if values.get("terms") and _is_plain(fill("{terms:gloss}", values, score, book), str(values["text"])):
             name += "_same"
@@ -406,7 +421,29 @@ def _varied(voice: Voice) -> Iterator[_Said]:
 
 def _over_a_ground(voice: Voice) -> bool:
     """Whether a piece goes over a ground, which is then what stays; it is told by its form."""
-    return any(found.form_name == "ground" for _, found in FORM.all(voice.reading.events))
+    return _form_is(voice, "ground")
+
+
+def _is_named_first(voice: Voice) -> bool:
+    """Whether a piece is of a form that one says even in a minute: over a ground, or in stanzas."""
+    return _over_a_ground(voice) or _form_is(voice, "strophic song")
+
+
+def _form_is(voice: Voice, name: str) -> bool:
+    return any(found.form_name == name for _, found in FORM.all(voice.reading.events))
+
+
+def _stanzas(voice: Voice) -> Iterator[_Said]:
+    """Tell with which of the singer's words the stanzas begin that have the same music."""
+    begun = stanzas_of(voice.score)
+    if _form_is(voice, "strophic song") and all(begun) and len(begun) <= _STANZAS:
+        quote = voice.book.phrases["quote"]
+        stanzas = voice.book.join([quote.format(text=text) for text in begun])
+        yield voice.book.told["open"]["stanzas"].format(stanzas=stanzas), (), ()
+
+
+_STANZAS = 4
+"""Beginnings of stanzas that are quoted at most."""
 
 
 def _variations(voice: Voice) -> tuple[Event, ...]:
@@ -423,7 +460,7 @@ def _form(voice: Voice) -> Iterator[_Said]:
         return
     for form, found in FORM.all(voice.reading.events)[:1]:
         # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
-        ground = found.form_name == "ground"
+        ground = found.form_name in _TOLD_ALONE
         if found.sections - ("coda" in found.scheme.split()) < 2 and not ground:
             return
         letters = [letter.rstrip("'") for letter in found.scheme.split() if letter.rstrip("'").isupper()]
@@ -443,7 +480,7 @@ def _form_name(found: FormDetails, letters: Sequence[str]) -> str:
     """Return which words tell a form: its name alone where parts are many, else parts, and letters where
     one comes again.
     """
-    if found.form_name == "ground" or (found.form_name and found.sections > _LETTERED):
+    if found.form_name in _TOLD_ALONE or (found.form_name and found.sections > _LETTERED):
         return "form_only"
     if found.sections > _LETTERED:
         return "form_long"
@@ -451,6 +488,8 @@ def _form_name(found: FormDetails, letters: Sequence[str]) -> str:
     return "form_framed" if framed else "form" if len(set(letters)) < len(letters) else "form_parts"
 
 
+_TOLD_ALONE = ("ground", "strophic song")
+"""Forms that are told by their names and not by their parts."""
 _LETTERED = 5
 """Sections up to which a form is told by letters; nobody keeps more letters in the ear (set by ear)."""
 
@@ -489,7 +528,7 @@ _KEYS_NAMED = 5
 
 def _enough(threads: Sequence[Thread]) -> tuple[Thread, ...]:
     best = max((t.worth for t in threads), default=0.0)
-    return tuple(t for t in threads if t.worth >= _ENOUGH * best)
+    return tuple(t for t in threads if t.worth >= _ENOUGH * best and _times(t) >= _FEWEST_TIMES)
 
 
 def _fitting(voice: Voice, threads: Sequence[Thread], length: Length, words: int) -> list[_Moment]:
@@ -497,10 +536,8 @@ def _fitting(voice: Voice, threads: Sequence[Thread], length: Length, words: int
     chosen: list[_Moment] = []
     taken: set[int] = set()
     voice = replace(voice, longest=True)
-    for number, thread in enumerate(threads):
-        # In a minute only the best idea is taken up again.
-        more = _AGAIN[length] or int(number == 0)
-        for again in dict.fromkeys((more, 0)):
+    for thread in threads:
+        for again in dict.fromkeys((_AGAIN[length], 0)):
             moments = _moments(voice.score, thread, again, taken)
             counts = [_count(list(_lines(voice, moment, "", length))) for moment in moments]
             needed = sum(counts) + _WHEN * len(counts)
@@ -549,18 +586,25 @@ def _begun(thread: Thread, told: Told) -> Told | None:
 def _told_within(
     voice: Voice, threads: Sequence[Thread], length: Length, words: int
 ) -> list[tuple[_Moment, list[Line]]]:
-    """Tell what fits into so many words: reckoned by the longest forms of its sentences, and in a minute once
-    more with the words that the forms taken left over.
+    """Tell what fits into so many words: reckoned by the longest forms of its sentences, in a minute by those
+    that are taken, for there every word counts.
     """
+    if length != "minute":
+        return _told(voice, _fitting(voice, threads, length, words), length)
+    chosen: list[_Moment] = []
     told: list[tuple[_Moment, list[Line]]] = []
-    room = words
-    for _ in range(2 if length == "minute" else 1):
-        teller = replace(voice, used=dict(voice.used), said=set(voice.said))
-        tried = _told(teller, _fitting(voice, threads, length, room), length)
-        needed = sum(_count(lines) for _, lines in tried)
-        if needed > words and told:
-            break
-        told, room = tried, words + max(0, words - needed)
+    for number, thread in enumerate(threads):
+        taken = {_bar(voice.score, moment.told.event) for moment in chosen}
+        # In a minute only the best idea is taken up again.
+        for more in (_AGAIN["five"], 0) if number == 0 else (0,):
+            moments = [*chosen, *_moments(voice.score, thread, more, taken)]
+            moments.sort(key=lambda moment: moment.start)
+            teller = replace(voice, used=dict(voice.used), said=set(voice.said))
+            tried = _told(teller, moments, length)
+            fits = sum(_count(lines) for _, lines in tried) <= words
+            if fits and len(tried) > len(told) and len(moments) <= MOMENTS[length]:
+                chosen, told = moments, tried
+                break
     return told
 
 
@@ -831,11 +875,13 @@ def _brings_home(score: Score, reading: Reading, event: Event, language: Languag
 def time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
     """Name the place of a moment in the piece and after the one before it."""
     share = float(start / score.end) if score.end else 0.0
+    bar = score.measure_at(start).index
     if before is None:
-        return "start" if share < 0.04 else "early" if share < _EARLY else "first"
-    if score.measure_at(start).index - score.measure_at(before).index <= 1:
+        opens = share < 0.04 and bar < _OPENING_BARS
+        return "start" if opens else "early" if share < _EARLY else "first"
+    if bar - score.measure_at(before).index <= 1:
         return "next"
-    if share > 0.94:
+    if share > 0.94 and bar >= len(score.measures) - _END_BARS:
         return "end"
     if share > 0.8 and before / score.end <= 0.8:
         return "late"
@@ -844,13 +890,19 @@ def time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
     return "soon" if _is_near(score, start, before) else "later"
 
 
+_END_BARS = 8
+"""Bars at the end of which one says that they are its last (set by ear)."""
 _EARLY = 0.2
 """Share of a piece up to which a moment comes early on: a fifth (set by ear)."""
 
 
 def _is_near(score: Score, start: Fraction, before: Fraction) -> bool:
     bars = score.measure_at(start).index - score.measure_at(before).index
-    return bars <= max(4, len(score.measures) // 12)
+    return bars <= min(_NEAR_BARS, max(4, len(score.measures) // 12))
+
+
+_NEAR_BARS = 12
+"""Bars within which a moment comes soon after another, however long the piece is (set by ear)."""
 
 
 # --- paragraphs and the close ------------------------------------------------------------------------------
@@ -929,7 +981,7 @@ def _close(voice: Voice, threads: Sequence[Thread], length: Length) -> list[Line
     # What several players play is heard, not played by one.
     heard = "" if for_keyboard(voice.score) else "_heard"
     nexts = []
-    for t in foremost(threads):
+    for t in foremost(threads, is_song(voice.score)):
         text = to_listen_for(voice.score, t, voice.book)
         if text and text not in nexts:
             nexts.append(text)

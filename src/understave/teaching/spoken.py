@@ -21,6 +21,7 @@ from understave.findings.cadences import CADENCE
 from understave.findings.keyplan import KEY
 from understave.findings.returns import RETURN
 from understave.findings.sounding_notes import soundings
+from understave.findings.sung_sections import is_song
 from understave.harmony.reading import Event, Reading
 from understave.interpretation.planning import for_keyboard
 from understave.interpretation.tension import TENSION, home_of
@@ -300,7 +301,9 @@ def _riddle(score: Score, reading: Reading, stops: Sequence[Stop], language: Lan
         return None
     home = home_of(reading)
     there = {idea_of(stop.events[0], home) for stop in stops if stop.events}
-    return next((t for t in foremost(ranked(score, reading, language)) if t.idea in there), None)
+    return next(
+        (t for t in foremost(ranked(score, reading, language), is_song(score)) if t.idea in there), None
+    )
 
 
 def worth_of(score: Score, reading: Reading, event: Event, language: Language) -> float:

@@ -365,14 +365,15 @@ def anchor(event: Event) -> Fraction:
 # --- neighbours ------------------------------------------------------------------------------------------
 
 
-def foremost(threads: Sequence[Thread]) -> tuple[Thread, ...]:
-    """Put what only this piece has before the usual closes, which every piece has, in the order of worth.
+def foremost(threads: Sequence[Thread], sung: bool = False) -> tuple[Thread, ...]:
+    """Put what only this piece has before what every piece has, the usual closes and in a song (`sung`) that
+    the voice enters after an introduction; each in the order of worth.
 
     Of each kind the best idea comes before the second of any, so that three keys do not hide all else. A
     close stays before what is worth little beside the best (`_LITTLE`).
     """
     best = max((t.worth for t in threads), default=0.0)
-    usual = [t for t in threads if _is_usual_close(t.lead.event)]
+    usual = [t for t in threads if _is_usual_close(t.lead.event) or (sung and t.idea[0] == "introduction")]
     own = [t for t in threads if t not in usual]
     telling = [t for t in own if t.worth >= _LITTLE * best]
     firsts = {t.lead.event.kind: t for t in reversed(telling)}

@@ -230,15 +230,27 @@ def _name_text(value: str, name: str, way: str, score: Score, book: Phrasebook, 
 def _glosses(terms: Sequence[str], book: Phrasebook) -> str:
     """Return the meanings of printed terms; one that says how much leads into the next: very slow.
 
-    After another of its kind, a term may mean something else: allegro moderato is no moderate pace.
+    After another of its kind, a term may mean something else: allegro moderato is no moderate pace; before
+    another it may say how much: mäßig geschwind is moderately fast.
     """
     text = ""
-    for term, before in zip(terms, ["", *terms], strict=False):
-        joint = "" if not before else " " if DICTIONARY[before].kind == "how much" else ", "
-        meant = book.instructions[term]
-        tempered = before and DICTIONARY[before].kind == DICTIONARY[term].kind
-        text += joint + (meant.get("after", meant["gloss"]) if tempered else meant["gloss"])
+    for term, before, then in zip(terms, ["", *terms], [*terms[1:], ""], strict=False):
+        meant, alike = book.instructions[term], DICTIONARY[term].kind
+        led = _leads(before, term, book) if before else False
+        text += "" if not before else " " if led or DICTIONARY[before].kind == "how much" else ", "
+        if then and _leads(term, then, book):
+            text += meant["before"]
+        else:
+            tempered = before and DICTIONARY[before].kind == alike and not led
+            text += meant.get("after", meant["gloss"]) if tempered else meant["gloss"]
     return text
+
+
+def _leads(term: str, then: str, book: Phrasebook) -> bool:
+    """Whether a term only says how much of the next one of its kind, whose meaning is one word."""
+    kinds = {DICTIONARY[term].kind, DICTIONARY[then].kind}
+    plain = len(book.instructions[then]["gloss"].split()) == 1
+    return "before" in book.instructions[term] and len(kinds) == 1 and plain
 
 
 def _primed(letter: str) -> str:
