@@ -64,7 +64,7 @@ def spans_of(
     opinion = opinion_of(score, (), encoding, keys)
     lengths = encoding.frames[:, 0]
     rules = second_opinion(opinion.chords, opinion.keys, numerals, keys, TRUST)
-    path = decode(found, numerals, lengths, free, TRUST, rules)
+    path = decode(found, numerals, lengths, free, TRUST, [rules])
     part = slice(int(pieces.offsets[piece]), int(pieces.offsets[piece + 1]))
     key, numeral = (pieces.arrays[name][part].cpu().numpy() for name in ("key", "numeral"))
     time = lengths * (key >= 0)
@@ -76,11 +76,11 @@ def spans_of(
     ]
     spoken = evidence(labels, found, opinion.chords, numerals, lengths)
     good = time * ((path.key == key) & (path.numeral == numeral))
+    beliefs = path.beliefs([*begins, frames], lengths)
     others = np.zeros((len(labels), CANDIDATES, 3))
     others_right = np.zeros((len(labels), CANDIDATES))
     for i, (begin, end, own_key, own) in enumerate(labels):
-        share = lengths[begin:end] / spoken.lengths[i]
-        belief = np.tensordot(share, path.beliefs[begin:end], axes=1)
+        belief = beliefs[i]
         row = int(np.flatnonzero(path.keys == own_key)[0])
         # The decoder's and the networks' favourites, half of each kind of belief.
         worth = 0.5 * np.log(belief + 1e-9) + 0.5 * np.log(spoken.chances[i] + 1e-5)

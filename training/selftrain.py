@@ -123,14 +123,14 @@ def label(
     free = Settled(
         np.ones((count, KEYS), bool), np.ones((count, len(numerals.reduced)), bool), np.zeros(count, bool)
     )
-    trust, rules = Trust(), None
+    trust, opinions = Trust(), []
     if asked and encoding is not None:
         keys = likely_keys(found, free)
         opinion = opinion_of(music, (), encoding, keys)
-        rules = second_opinion(opinion.chords, opinion.keys, numerals, keys, trust)
-    path = decode(found, numerals, lengths, free, trust, rules)
+        opinions = [second_opinion(opinion.chords, opinion.keys, numerals, keys, trust)]
+    path = decode(found, numerals, lengths, free, trust, opinions)
     rows = np.searchsorted(path.keys, path.key)
-    believed = path.beliefs[np.arange(count), rows, path.numeral]
+    believed = path.beliefs(range(count + 1), lengths)[np.arange(count), rows, path.numeral]
     sure = believed >= belief
     place = numerals.places[path.numeral]
     tonic = path.key // 2 + LOWEST_TONIC

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tracemalloc
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
@@ -18,7 +19,16 @@ from tests.once import opening
 from understave.errors import UnderstaveError
 from understave.findings import read
 from understave.harmony.model import network
-from understave.harmony.model.decoding import TRUST, Settled, decode, kept_chords
+from understave.harmony.model.decoding import (
+    AT_ONCE,
+    MOST_KEYS,
+    TRUST,
+    Settled,
+    decode,
+    kept_chords,
+    likely_keys,
+    second_opinion,
+)
 from understave.harmony.model.encoding import encode, frame_times
 from understave.harmony.model.label_indices import KEYS, key_index, key_of, reduce
 from understave.harmony.reading import Correction
@@ -207,7 +217,49 @@ def test_pinning_any_frame_of_the_best_path_changes_nothing():
         again = decode(found, numerals, lengths, replace(settled, numerals=pinned), TRUST)
         assert again.numeral.tolist() == path.numeral.tolist()
         assert again.key.tolist() == path.key.tolist()
-    assert np.allclose(path.beliefs.reshape(3, -1).sum(1), 1, atol=1e-4)
+    assert np.allclose(path.beliefs(range(4), lengths).reshape(3, -1).sum(1), 1, atol=1e-4)
+
+
+def _peak(frames):
+    """Bytes that decoding so many frames holds at most, with a second opinion and twelve keys."""
+    found, numerals = _judged(frames, np.random.default_rng(7))
+    free = Settled(
+        np.ones((frames, KEYS), bool), np.ones((frames, len(numerals.reduced)), bool), np.zeros(frames, bool)
+    )
+    keys, lengths = likely_keys(found, free), np.ones(frames, np.float32)
+    assert len(keys) == MOST_KEYS
+    chords = {(0, "major", 0): np.full(frames, 0.5, np.float32)}
+    tracemalloc.start()
+    try:
+        opinion = second_opinion(chords, {}, numerals, keys, TRUST)
+        path = decode(found, numerals, lengths, free, TRUST, [opinion])
+        path.beliefs(range(0, frames + 1, AT_ONCE), lengths)
+        return tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+def test_decoding_a_long_piece_holds_no_table_of_what_every_label_is_worth_in_every_frame():
+    """A frame more costs a byte for each label, whence its best path came; its worth would be four."""
+    labels = MOST_KEYS * len(network.load().numerals.reduced)
+    assert _peak(3 * AT_ONCE) - _peak(2 * AT_ONCE) < 2 * labels * AT_ONCE
+
+
+def test_path_and_beliefs_do_not_depend_on_how_many_frames_are_worked_on_at_once(monkeypatch):
+    frames = 50
+    found, numerals = _judged(frames, np.random.default_rng(8))
+    keys = np.zeros((frames, KEYS), bool)
+    keys[:, [key_index(Key.parse("C")), key_index(Key.parse("G"))]] = True
+    settled = Settled(keys, np.ones((frames, len(numerals.reduced)), bool), np.zeros(frames, bool))
+    lengths = np.random.default_rng(9).uniform(0.1, 4, frames).astype(np.float32)
+    whole = decode(found, numerals, lengths, settled, TRUST)
+    each, limits = whole.beliefs(range(frames + 1), lengths), [3, 12, 45, frames]
+    monkeypatch.setattr("understave.harmony.model.decoding.AT_ONCE", 7)
+    parted = decode(found, numerals, lengths, settled, TRUST)
+    assert parted.numeral.tolist() == whole.numeral.tolist()
+    assert np.allclose(parted.beliefs(range(frames + 1), lengths), each, atol=1e-6)
+    means = [np.average(each[a:b], axis=0, weights=lengths[a:b]) for a, b in pairwise(limits)]
+    assert np.allclose(parted.beliefs(limits, lengths), means, atol=1e-6)
 
 
 def test_a_given_key_names_the_chord_that_was_found_before():
@@ -223,7 +275,7 @@ def test_a_given_key_names_the_chord_that_was_found_before():
 
     dominant, tonic = place("C", "V"), place("G", "I")
     free = (np.array([keys[0], keys[0]]), np.array([dominant, dominant]))
-    worth = kept_chords(free, np.array([True, False]), numerals, keys, replace(TRUST, kept=1.5))
+    worth = kept_chords(free, np.array([True, False]), numerals, keys, replace(TRUST, kept=1.5))(slice(0, 2))
     assert worth.shape == (2, 2, len(numerals.reduced))
     # V of C is I of G; where the key is the one found anyway, its own name counts for more than another.
     assert worth[0, 0, dominant] == 3.0

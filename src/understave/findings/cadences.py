@@ -158,7 +158,7 @@ def cadences_of(
     told: set[Fraction] = set()
     for ending in endings:
         close = ending.close
-        if close is None or close.label == OPEN or piece.is_evaded(closes.index(close)):
+        if close is None or close.label == OPEN or piece.is_evaded(piece.numbers[close]):
             continue
         if close.label == PLAGAL and piece.is_over_tonic(close):
             continue
@@ -166,7 +166,7 @@ def cadences_of(
             continue
         away = close.tonicised or close.label in (HALF, PHRYGIAN)
         stopped = bool(_STOPPED & set(ending.reasons))
-        if away and not stopped and piece.is_in_sequence(closes.index(close)):
+        if away and not stopped and piece.is_in_sequence(piece.numbers[close]):
             continue
         if not stopped and piece.has_hardly_begun(close):
             continue
@@ -178,7 +178,7 @@ def cadences_of(
         found += piece.picardy(close, ending)
     opened = [ending for ending in endings if ending.close and ending.close.label in (HALF, PHRYGIAN)]
     for i, close in enumerate(closes):
-        if close.arrival not in told and not any(piece.begins_anew(close, ending) for ending in opened):
+        if close.arrival not in told and not piece.begins_anew(close, opened):
             found += piece.within(i)
     return tuple(sorted(found, key=lambda event: event.start))
 
@@ -190,6 +190,7 @@ class _Piece:
         self.score = score
         self.spans = spans
         self.closes = closes
+        self.numbers = {close: i for i, close in reversed(list(enumerate(closes)))}
         self.chords = chords_of(spans)
         self.melody = melody_of(score)
         self.six_fours = [event for event in find_sixfours(score, spans) if event.label == "cadential"]
@@ -417,9 +418,14 @@ class _Piece:
             return [self.event(close, None)]
         return []
 
-    def begins_anew(self, close: Close, ending: Ending) -> bool:
-        """Whether a phrase has ended on the dominant before a close: what is reached begins the next."""
-        return self.start(close) <= ending.time <= close.arrival and ending.close is not close
+    def begins_anew(self, close: Close, opened: list[Ending]) -> bool:
+        """Whether a phrase has ended on the dominant before a close: what is reached begins the next.
+
+        `opened` are the phrases' ends on a dominant, in order of time.
+        """
+        first = bisect_left(opened, self.start(close), key=lambda ending: ending.time)
+        last = bisect_right(opened, close.arrival, key=lambda ending: ending.time)
+        return any(ending.close is not close for ending in opened[first:last])
 
     def is_in_sequence(self, i: int) -> bool:
         """Whether a goal and its leader are the middle link of a sequence of pairs, which stops nowhere.

@@ -213,6 +213,10 @@ class _Evidence:
         self.inside_slurs = _covered(slurs)
         self.tempi, self.fluxes = _tempi(score)
         self.degrees = [note.pitch.diatonic for note in melody]
+        # How every note is reached: after how long, and by how many degrees.
+        moves = zip(self.steps, pairwise(self.degrees), strict=True)
+        self.reached_by: list[tuple[float, int] | None] = [None]
+        self.reached_by += [(round(step, 4), to - since) for step, (since, to) in moves]
         self.silent = _silences(score)
         self.figures, self.rhythms = self._openings()
         measure = score.measure_at(melody[0].onset)
@@ -411,22 +415,16 @@ class _Evidence:
             return
         here = self.onsets[i]
         same = self.figures[self._figure(i, self.rhythms[i])]
-        if any(0 < abs(self.onsets[k] - here) <= bar for k in same):
+        near = bisect_left(same, here - bar, key=self.onsets.__getitem__)
+        if any(k != i for k in same[near : bisect_right(same, here + bar, key=self.onsets.__getitem__)]):
             return
         apart = [k for k in same if abs(self.onsets[k] - here) >= 2 * bar]
         if 0 in apart:
             put("opening returns", 1.0)
         elif self.rhythms[i] == self.rhythms[0]:
             put("rhythm of the opening", 1.0)
-        if any(k == 0 or self._differs_before(i, k) for k in apart):
+        if any(k == 0 or self.reached_by[k] != self.reached_by[i] for k in apart):
             put("new passage", 1.0)
-
-    def _differs_before(self, i: int, k: int) -> bool:
-        def step(at: int) -> tuple[float, int]:
-            a, b = self.melody[at - 1], self.melody[at]
-            return round(self.steps[at - 1], 4), b.pitch.diatonic - a.pitch.diatonic
-
-        return step(i) != step(k)
 
 
 def _ratio(value: float, usual: float) -> float:

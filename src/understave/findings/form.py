@@ -28,7 +28,7 @@ The confidence of a section is that of the place where it begins, of the first t
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -571,8 +571,8 @@ def arriving_key(spans: tuple[Span, ...], moment: Fraction) -> Key | None:
     """Return the key whose tonic is heard for the first time at a moment, after music on its dominant or in
     the key of that; None where no key arrives.
     """
-    at = next((i for i, span in enumerate(spans) if span.start <= moment < span.end), 0)
-    if at == 0:
+    at = bisect_right(spans, moment, key=lambda span: span.start) - 1
+    if at <= 0 or moment >= spans[at].end:
         return None
     key = spans[at].key
     dominant = key.tonic.shift(1)
@@ -580,7 +580,8 @@ def arriving_key(spans: tuple[Span, ...], moment: Fraction) -> Key | None:
     promised = dominant in (before.key.tonic, before.numeral.chord(before.key).root)
     if not promised or not is_tonic(spans[at].numeral.chord(key), key):
         return None
-    for span in reversed(spans[:at]):
+    for i in range(at - 1, -1, -1):
+        span = spans[i]
         chord = span.numeral.chord(key)
         if span.key == key and is_tonic(chord, key) and chord.bass == key.tonic:
             return None

@@ -207,12 +207,11 @@ def _is_lowest(score: Score, notes: list[Note]) -> bool:
     """Whether nothing sounds below most of a line's notes, as they begin or as long as they last."""
     if not notes:
         return False
-    onsets = [note.at for note in score.notes]
     longest = max(float(note.duration) for note in score.notes)
     under = 0
     for note in notes:
-        first = bisect_left(onsets, note.at - longest)
-        last = bisect_left(onsets, note.until)
+        first = bisect_left(score.notes, note.at - longest, key=lambda other: other.at)
+        last = bisect_left(score.notes, note.until, key=lambda other: other.at)
         under += any(m.end > note.onset and 0 < note.midi - m.midi != 12 for m in score.notes[first:last])
     return 2 * under < len(notes)
 

@@ -581,8 +581,9 @@ def _in_the_tune(score: Score, spans: tuple[Span, ...], events: Iterable[Event])
     """
     unled = unled_bars(score, spans)
     tune = texture_of(score, spans).melody
+    onsets = [note.at for note in tune]
     for event in events:
-        here = [note for note in tune if event.start <= note.onset < event.end]
+        here = tune[bisect_left(onsets, float(event.start)) : bisect_left(onsets, float(event.end))]
         own = sum(note.id in event.notes for note in here)
         moving = len({note.midi for note in here}) > 2 and 2 * own < len(event.notes)
         idle = {note.measure for i in event.notes if (note := score.note_by_id.get(i))} & unled

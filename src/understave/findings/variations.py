@@ -45,8 +45,6 @@ from dataclasses import dataclass
 from fractions import Fraction
 from statistics import mean, median
 
-import numpy as np
-
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.returns import main_key
 from understave.findings.sounding_notes import soundings
@@ -191,9 +189,9 @@ def _unprinted(score: Score, spans: tuple[Span, ...]) -> list[_Part]:
 def _by_chance(roots: Sequence[Sequence[int | None]]) -> float:
     """Share of the places on which any two bars agree."""
     places = min(len(found) for found in roots)
-    table = np.array([[-1 if root is None else root for root in found[:places]] for found in roots])
-    alike = (table[:, None, :] == table[None, :, :]).mean()
-    return float((alike * len(roots) - 1) / max(1, len(roots) - 1))
+    columns = zip(*(found[:places] for found in roots), strict=True)
+    alike = sum(count**2 for here in columns for count in Counter(here).values())
+    return (alike / (len(roots) * places) - 1) / max(1, len(roots) - 1)
 
 
 def _agree(one: Sequence[int | None], other: Sequence[int | None]) -> float:

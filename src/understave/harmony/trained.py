@@ -122,7 +122,7 @@ def judge_score(score: Score, corrections: Iterable[Correction] = (), trust: Tru
     opinion = opinion_of(score, fixed, encoding, keys)
     rules = second_opinion(opinion.chords, opinion.keys, network.numerals, keys, trust)
     own = leaning(untold, encoding, network.numerals, trust.habits)
-    path = decode(own, network.numerals, encoding.frames[:, 0], unsettled, trust, rules)
+    path = decode(own, network.numerals, encoding.frames[:, 0], unsettled, trust, [rules])
     return Judged(fixed, encoding, heads, opinion, trust, (path.key, path.numeral))
 
 
@@ -170,11 +170,13 @@ def spans_found(
     heads = widened(judged.heads, len(numerals.reduced), trust)
     lengths = encoding.frames[:, 0]
     keys = likely_keys(heads, settled)
-    rules = second_opinion(opinion.chords, opinion.keys, numerals, keys, trust)
+    opinions = [second_opinion(opinion.chords, opinion.keys, numerals, keys, trust)]
     if judged.free is not None:
         alone = _key_alone(encoding, judged.fixed)
-        rules += kept_chords(judged.free, alone, numerals, keys, trust)
-    path = decode(leaning(heads, encoding, numerals, trust.habits), numerals, lengths, settled, trust, rules)
+        opinions.append(kept_chords(judged.free, alone, numerals, keys, trust))
+    path = decode(
+        leaning(heads, encoding, numerals, trust.habits), numerals, lengths, settled, trust, opinions
+    )
     stretches = _stretches(encoding, path, settled, judged.fixed, first)
     beliefs = _beliefs(path, stretches, heads, opinion, numerals, lengths)
     return _spans(score, encoding, stretches, numerals, beliefs)
@@ -346,11 +348,12 @@ def _beliefs(
     """Return how sure each stretch's own label is and the next best ones, averaged over its time."""
     labels = [(stretch.begin, stretch.end, stretch.key, stretch.numeral) for stretch in stretches]
     found = evidence(labels, judged, opinion.chords, numerals, lengths)
+    beliefs = path.beliefs([*(stretch.begin for stretch in stretches), stretches[-1].end], lengths)
     result = []
-    for stretch, chances, own in zip(stretches, found.chances, confidences(found), strict=True):
-        time = lengths[stretch.begin : stretch.end]
+    for stretch, belief, chances, own in zip(
+        stretches, beliefs, found.chances, confidences(found), strict=True
+    ):
         place = (int(np.flatnonzero(path.keys == stretch.key)[0]), stretch.numeral)
-        belief = np.tensordot(time / time.sum(), path.beliefs[stretch.begin : stretch.end], axes=1)
         rest = other_labels(belief, chances, place)
         # One more than is shown, as one may be written like the label itself.
         best = np.argpartition(rest, -MOST_ALTERNATIVES - 1, axis=None)[-MOST_ALTERNATIVES - 1 :]

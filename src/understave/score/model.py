@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import cached_property
+from itertools import accumulate
 
 from understave.shown import shown
 from understave.stored import Stored
@@ -247,11 +248,18 @@ class Score(Stored):
 
     def bars_between(self, start: Fraction, end: Fraction) -> Fraction:
         """Return how many full bars lie between two moments, each bar by its own meter."""
-        first, last = self.measures_over(start, end)
-        here = self.measures[first.index : last.index + 1]
-        return sum(
-            ((min(end, bar.end) - max(start, bar.start)) / bar.full_length for bar in here), Fraction(0)
-        )
+        return self._bar_place(end) - self._bar_place(start)
+
+    def _bar_place(self, time: Fraction) -> Fraction:
+        """How many full bars lie between the beginning of the piece and a moment of it."""
+        measure = self.measure_at(time)
+        since = min(max(time, measure.start), measure.end) - measure.start
+        return self._bars_before[measure.index] + since / measure.full_length
+
+    @cached_property
+    def _bars_before(self) -> list[Fraction]:
+        """How many full bars lie before each measure."""
+        return [Fraction(0), *accumulate(measure.length / measure.full_length for measure in self.measures)]
 
     def beat_at(self, time: Fraction) -> Fraction:
         """Return the beat, from 1, counted in felt beats (dotted ones in compound meters)."""

@@ -3,12 +3,16 @@
 A path pays what the network thinks of its label in every frame (all heads that the label touches),
 of a chord beginning or going on, and of a key beginning or going on. The best path is found by dynamic
 programming (Viterbi 1967), the beliefs by the forward and backward sums over all paths (Rabiner 1989).
+
+What every label is worth in every frame would fill hundreds of megabytes in a long piece. So it is worked
+out `AT_ONCE` frames at a time, once on the way forth and once more on the way back.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -20,9 +24,13 @@ from understave.harmony.model.network import Floats, Numerals
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Worth: TypeAlias = Callable[[slice], Floats]
+"""Some of the frames -> what each label is worth in each of them, (t, K, N)."""
 MOST_KEYS = 12
 """Keys considered in one piece: the likeliest ones; more cost time and never changed a reading."""
 LIKELY_KEY = 0.02
+AT_ONCE = 256
+"""Frames worked on at once."""
 DOUBT = 0.01
 """Belief that a second opinion is taken to have in what it does not name."""
 
@@ -82,12 +90,20 @@ class Steps:
 
 @dataclass(frozen=True)
 class Path:
-    """The best path: key and numeral index per frame (T,), and beliefs (T, K, N) over `keys` (K,)."""
+    """The best path: key and numeral index per frame (T,), over `keys` (K,); and the way to the beliefs."""
 
     key: Ints
     numeral: Ints
     keys: Ints
-    beliefs: Floats
+    sums: Sums
+
+    def beliefs(self, limits: Sequence[int], lengths: Floats) -> Floats:
+        """Return the belief in every label over stretches of frames, the mean over their time, (S, K, N).
+
+        `limits` (S + 1,) are the frames at which the stretches begin and the last one ends, `lengths` (T,) in
+        any unit of time.
+        """
+        return self.sums.beliefs(np.asarray(limits), lengths)
 
 
 def _place(fifths: Ints) -> Ints:
@@ -100,32 +116,41 @@ def _weights(lengths: Floats, trust: Trust) -> Floats:
 
 
 def label_scores(
-    judged: dict[str, Floats], numerals: Numerals, keys: Ints, lengths: Floats, trust: Trust
-) -> Floats:
-    """Return what each label is worth in each frame, (T, K, N); `lengths` (T,) in quarter notes."""
+    judged: dict[str, Floats], numerals: Numerals, keys: Ints, weight: Floats, trust: Trust
+) -> Worth:
+    """Return what the network thinks of each label; frames count by `weight` (T,)."""
     places = numerals.places
-    weight = _weights(lengths, trust)
-    common = (
-        trust.numeral * judged["numeral"]
-        + trust.quality * judged["quality"][:, places[:, 3]]
-        + trust.inversion * judged["inversion"][:, places[:, 4]]
-    )
-    scores = np.empty((len(lengths), len(keys), len(places)), dtype=np.float32)
-    for j, key in enumerate(keys):
+    ways = []
+    for key in keys:
         tonic, mode = int(key) // 2 + LOWEST_TONIC, int(key) % 2
         local = tonic + places[:, 2]
         inside = (local >= LOWEST_TONIC) & (local <= HIGHEST_TONIC)
         inside &= np.array([t is not None for t in numerals.texts[mode]])
         local_key = np.clip(2 * (local - LOWEST_TONIC) + places[:, 5], 0, KEYS - 1)
-        own = (
-            trust.key * judged["key"][:, key, None]
-            + trust.root * judged["root"][:, _place(tonic + places[:, 0])]
-            + trust.bass * judged["bass"][:, _place(tonic + places[:, 1])]
-            + trust.tonicised * judged["tonicised"][:, local_key]
+        unseen = (trust.unseen * ~numerals.seen[mode]).astype(np.float32)
+        root, bass = _place(tonic + places[:, 0]), _place(tonic + places[:, 1])
+        ways.append((int(key), root, bass, local_key, unseen, ~inside))
+
+    def worth(part: slice) -> Floats:
+        here = {name: head[part] for name, head in judged.items()}
+        common = (
+            trust.numeral * here["numeral"]
+            + trust.quality * here["quality"].take(places[:, 3], axis=1)
+            + trust.inversion * here["inversion"].take(places[:, 4], axis=1)
         )
-        scores[:, j] = (common + own - trust.unseen * ~numerals.seen[mode]) * weight[:, None]
-        scores[:, j, ~inside] = -1e4
-    return scores
+        scores = np.empty((len(common), len(keys), len(places)), dtype=np.float32)
+        for j, (key, root, bass, local_key, unseen, outside) in enumerate(ways):
+            own = (
+                trust.key * here["key"][:, key, None]
+                + trust.root * here["root"].take(root, axis=1)
+                + trust.bass * here["bass"].take(bass, axis=1)
+                + trust.tonicised * here["tonicised"].take(local_key, axis=1)
+            )
+            scores[:, j] = (common + own - unseen) * weight[part, None]
+            scores[:, j, outside] = -1e4
+        return scores
+
+    return worth
 
 
 def second_opinion(
@@ -134,31 +159,38 @@ def second_opinion(
     numerals: Numerals,
     keys: Ints,
     trust: Trust,
-) -> Floats:
-    """Turn another reader's beliefs into what each label is worth more or less, (T, K, N).
+) -> Worth:
+    """Turn another reader's beliefs into what each label is worth more or less.
 
     `chords` holds by (root on the line of fifths, quality, inversion), and `of_key` by key index, the
     belief (T,) in each frame; what is not named there is believed `DOUBT`.
     """
     frames = len(next(iter(chords.values())))
-    result = np.full((frames, len(keys), len(numerals.reduced)), np.log(DOUBT), dtype=np.float32)
-    result *= trust.rules_chord
-    worth = {name: trust.rules_chord * np.log(DOUBT + belief) for name, belief in chords.items()}
-    for row, key in enumerate(keys):
-        tonic = int(key) // 2 + LOWEST_TONIC
-        for number, reduced in enumerate(numerals.reduced):
-            own = worth.get((tonic + reduced.root, reduced.quality, reduced.inversion))
-            if own is not None:
-                result[:, row, number] = own
-        there = of_key.get(int(key), np.zeros(frames, dtype=np.float32))
-        result[:, row] += trust.rules_key * np.log(DOUBT + there)[:, None]
-    return result
+    nothing = np.zeros(frames, dtype=np.float32)
+    number = {name: i for i, name in enumerate(chords)}
+    # The last column is what is not named.
+    of_chord = [*chords.values(), nothing]
+    in_key = [of_key.get(int(key), nothing) for key in keys]
+    tonics = [int(key) // 2 + LOWEST_TONIC for key in keys]
+    column = np.array(
+        [
+            [number.get((tonic + r.root, r.quality, r.inversion), len(number)) for r in numerals.reduced]
+            for tonic in tonics
+        ]
+    )
+
+    def worth(part: slice) -> Floats:
+        chord = np.stack([row[part] for row in of_chord], axis=1)
+        key = np.stack([row[part] for row in in_key], axis=1)
+        result: Floats = (trust.rules_chord * np.log(DOUBT + chord)).take(column, axis=1)
+        result += (trust.rules_key * np.log(DOUBT + key))[:, :, None]
+        return result
+
+    return worth
 
 
-def kept_chords(
-    free: tuple[Ints, Ints], where: Bools, numerals: Numerals, keys: Ints, trust: Trust
-) -> Floats:
-    """Return what labels are worth more, (T, K, N), that name the chord found before the keys were given.
+def kept_chords(free: tuple[Ints, Ints], where: Bools, numerals: Numerals, keys: Ints, trust: Trust) -> Worth:
+    """Return what labels are worth more that name the chord found before the keys were given.
 
     `free` holds key and numeral index (T,) of the path without the given keys, `where` (T,) is True in frames
     with a given key. A key says how a chord is called, not which it is; and where the given key is the one
@@ -172,11 +204,15 @@ def kept_chords(
 
     chords = np.array([[chord(int(k), n) for n in range(len(numerals.reduced))] for k in keys])
     found = np.array([chord(int(k), int(n)) for k, n in zip(*free, strict=True)])
-    result: Floats = (chords[None] == found[:, None, None]).astype(np.float32)
-    frame, row = np.nonzero(free[0][:, None] == keys[None])
-    result[frame, row, free[1][frame]] += 1
-    result *= np.where(where, trust.kept, 0.0).astype(np.float32)[:, None, None]
-    return result
+
+    def worth(part: slice) -> Floats:
+        result: Floats = (chords[None] == found[part, None, None]).astype(np.float32)
+        frame, row = np.nonzero(free[0][part, None] == keys[None])
+        result[frame, row, free[1][part][frame]] += 1
+        result *= np.where(where[part], trust.kept, 0.0).astype(np.float32)[:, None, None]
+        return result
+
+    return worth
 
 
 def widened(judged: dict[str, Floats], count: int, trust: Trust) -> dict[str, Floats]:
@@ -206,23 +242,28 @@ def decode(
     lengths: Floats,
     settled: Settled,
     trust: Trust,
-    rules: Floats | None = None,
+    opinions: Sequence[Worth] = (),
 ) -> Path:
     """Find the best path and the beliefs; what is settled is kept whatever the network thinks.
 
-    `rules` (T, K, N), over the keys of `likely_keys`, is a second opinion on every label; see
-    `second_opinion`.
+    `opinions`, over the keys of `likely_keys`, are more on every label; see `second_opinion`. `lengths` (T,)
+    are in quarter notes.
     """
     keys = likely_keys(judged, settled)
-    scores = label_scores(judged, numerals, keys, lengths, trust)
-    if rules is not None:
-        for here, opinion, weight in zip(scores, rules, _weights(lengths, trust), strict=True):
-            here += opinion * weight
-        # It is as large as the scores; where the caller keeps none, its memory is free from here on.
-        del rules
-    for t in np.flatnonzero(~(settled.keys.all(1) & settled.numerals.all(1))):
-        scores[t] += np.where(settled.keys[t, keys], 0.0, -1e6).astype(np.float32)[:, None]
-        scores[t] += np.where(settled.numerals[t], 0.0, -1e5).astype(np.float32)[None, :]
+    weight = _weights(lengths, trust)
+    network = label_scores(judged, numerals, keys, weight, trust)
+    held = np.flatnonzero(~(settled.keys.all(1) & settled.numerals.all(1)))
+
+    def worth(part: slice) -> Floats:
+        scores = network(part)
+        for opinion in opinions:
+            scores += opinion(part) * weight[part, None, None]
+        for frame in held[(held >= part.start) & (held < part.stop)]:
+            here = scores[frame - part.start]
+            here += np.where(settled.keys[frame, keys], 0.0, -1e6).astype(np.float32)[:, None]
+            here += np.where(settled.numerals[frame], 0.0, -1e5).astype(np.float32)[None, :]
+        return scores
+
     starts = np.clip(judged["starts"], 1e-6, 1 - 1e-6)
     starts = np.where(settled.limits[:, None], [1 - 1e-6, 0.5, 0.5], starts)
     going = trust.start * np.log(1 - starts[:, 0]) - np.where(settled.limits, 1e3, 0.0)
@@ -232,32 +273,35 @@ def decode(
         new_key=(trust.key_start * np.log(starts[:, 1]) - trust.key_change).astype(np.float32),
         same_key=(trust.key_start * np.log(1 - starts[:, 1])).astype(np.float32),
     )
-    best = _best_path(scores, steps)
-    # The scores are not needed as they were, and make the largest array: they become chances in place.
-    scores -= scores.max((1, 2), keepdims=True)
-    scores /= trust.temperature
-    beliefs = _beliefs(np.exp(scores, out=scores), steps)
-    return Path(keys[best[:, 0]], best[:, 1], keys, beliefs)
+    best = _best_path(worth, steps)
+    return Path(keys[best[:, 0]], best[:, 1], keys, Sums(worth, steps, trust.temperature))
 
 
-def _best_path(scores: Floats, steps: Steps) -> Ints:
+def _parts(frames: int) -> list[slice]:
+    return [slice(begin, min(begin + AT_ONCE, frames)) for begin in range(0, frames, AT_ONCE)]
+
+
+def _best_path(worth: Worth, steps: Steps) -> Ints:
     begin, go_on, new_key, same_key = steps.begin, steps.go_on, steps.new_key, steps.same_key
-    frames, count, _ = scores.shape
-    every = np.arange(count)
-    value = scores[0].copy()
     back: list[tuple[Bools, Ints, Ints]] = []
-    for t in range(1, frames):
-        top = value.argmax(1)
-        peak = value[every, top]
-        change = np.full((count, count), -np.inf, dtype=np.float32)
-        change[:] = (peak + begin[t] + new_key[t])[:, None]
-        change[every, every] = peak + begin[t] + same_key[t]
-        origin = change.argmax(0)
-        entering = change[origin, every]
-        staying = value + go_on[t] + same_key[t]
-        entered = entering[:, None] > staying
-        back.append((entered, origin, top))
-        value = np.where(entered, entering[:, None], staying) + scores[t]
+    value = np.zeros((0, 0), dtype=np.float32)
+    for part in _parts(len(begin)):
+        for t, score in enumerate(worth(part), start=part.start):
+            if t == 0:
+                value = score
+                every = np.arange(len(value))
+                continue
+            top = value.argmax(1)
+            peak = value[every, top]
+            change = np.full((len(every), len(every)), -np.inf, dtype=np.float32)
+            change[:] = (peak + begin[t] + new_key[t])[:, None]
+            change[every, every] = peak + begin[t] + same_key[t]
+            origin = change.argmax(0)
+            entering = change[origin, every]
+            staying = value + go_on[t] + same_key[t]
+            entered = entering[:, None] > staying
+            back.append((entered, origin, top))
+            value = np.where(entered, entering[:, None], staying) + score
     k, n = (int(i) for i in np.unravel_index(int(value.argmax()), value.shape))
     path = [(k, n)]
     for entered, origin, top in reversed(back):
@@ -268,39 +312,80 @@ def _best_path(scores: Floats, steps: Steps) -> Ints:
     return np.array(path[::-1], dtype=np.int64)
 
 
-def _beliefs(likely: Floats, steps: Steps) -> Floats:
-    """Return the share of belief of every label in every frame, (T, K, N).
+class Sums:
+    """The sums over all paths that come to a frame, and over all that go on from it.
 
-    `likely` (T, K, N) is how likely each is by its frame alone, the likeliest 1. Chances are summed as
-    they are, not as logarithms, and brought to the same size in every frame. They cannot run out: any
-    label can follow any other at a cost bounded by the clipped chances of a start.
+    Chances are summed as they are, not as logarithms, and brought to the same size in every frame. They
+    cannot run out: any label can follow any other at a cost bounded by the clipped chances of a start.
     """
-    frames = len(likely)
-    stay = np.exp(steps.go_on + steps.same_key)
-    same = np.exp(steps.begin + steps.same_key).astype(np.float64)
-    new = np.exp(steps.begin + steps.new_key).astype(np.float64)
 
-    def crossing(mass: Floats, t: int) -> Floats:
+    def __init__(self, worth: Worth, steps: Steps, temperature: float) -> None:
+        self.worth, self.temperature = worth, temperature
+        self.stay = np.exp(steps.go_on + steps.same_key)
+        self.same = np.exp(steps.begin + steps.same_key).astype(np.float64)
+        self.new = np.exp(steps.begin + steps.new_key).astype(np.float64)
+
+    def beliefs(self, limits: Ints, lengths: Floats) -> Floats:
+        """See `Path.beliefs`."""
+        parts = _parts(len(lengths))
+        # What comes to the last frame before each part, so that a part can be gone through again.
+        before: list[Floats | None] = [None]
+        for part in parts[:-1]:
+            before.append(self._forth(self._likely(part), part, before[-1])[-1].copy())
+        found: list[Floats | None] = [None] * (len(limits) - 1)
+        onward = None
+        for part, come in zip(reversed(parts), reversed(before), strict=True):
+            likely = self._likely(part)
+            belief = self._forth(likely, part, come)
+            onward = self._back(likely, belief, part, onward)
+            first = int(np.searchsorted(limits, part.start, side="right")) - 1
+            for i in range(max(0, first), len(found)):
+                begin, end = max(int(limits[i]), part.start), min(int(limits[i + 1]), part.stop)
+                if begin >= end:
+                    break
+                share = lengths[begin:end] / lengths[limits[i] : limits[i + 1]].sum()
+                mean = np.tensordot(share, belief[begin - part.start : end - part.start], axes=1)
+                known = found[i]
+                found[i] = mean if known is None else known + mean
+        return np.array(found)
+
+    def _likely(self, part: slice) -> Floats:
+        """How likely each label is by its frame alone, the likeliest 1."""
+        scores = self.worth(part)
+        scores -= scores.max((1, 2), keepdims=True)
+        scores /= self.temperature
+        return np.asarray(np.exp(scores, out=scores))
+
+    def _crossing(self, mass: Floats, t: int) -> Floats:
         by_key = mass.sum(1, dtype=np.float64)
         others = by_key.sum() - by_key
-        result: Floats = (same[t] * by_key + new[t] * others).astype(np.float32)
+        result: Floats = (self.same[t] * by_key + self.new[t] * others).astype(np.float32)
         return result[:, None]
 
-    beliefs = np.empty_like(likely)
-    beliefs[0] = likely[0]
-    for t in range(1, frames):
-        here = np.multiply(beliefs[t - 1], stay[t], out=beliefs[t])
-        here += crossing(beliefs[t - 1], t)
-        here *= likely[t]
-        here /= here.max()
-    backward = np.ones_like(likely[0])
-    for t in range(frames - 1, -1, -1):
-        beliefs[t] *= backward
-        beliefs[t] /= beliefs[t].sum()
-        if t:
-            backward *= likely[t]
-            onward = crossing(backward, t)
-            backward *= stay[t]
+    def _forth(self, likely: Floats, part: slice, come: Floats | None) -> Floats:
+        """What comes to each frame of a part, (t, K, N), given what came to the frame before it."""
+        result = np.empty_like(likely)
+        for i, t in enumerate(range(part.start, part.stop)):
+            if come is None:
+                result[i] = likely[i]
+            else:
+                here = np.multiply(come, self.stay[t], out=result[i])
+                here += self._crossing(come, t)
+                here *= likely[i]
+                here /= here.max()
+            come = result[i]
+        return result
+
+    def _back(self, likely: Floats, belief: Floats, part: slice, onward: Floats | None) -> Floats:
+        """Turn what comes to each frame of a part into beliefs; return what goes on from the frame before."""
+        backward = np.ones_like(likely[0]) if onward is None else onward
+        for i in range(len(likely) - 1, -1, -1):
+            t = part.start + i
+            belief[i] *= backward
+            belief[i] /= belief[i].sum()
+            backward *= likely[i]
+            onward = self._crossing(backward, t)
+            backward *= self.stay[t]
             backward += onward
             backward /= backward.max()
-    return beliefs
+        return backward
