@@ -333,8 +333,9 @@ def _made(
             on_step(f"making {text}")
 
     with writing_about(reading):
-        parts = [*plain, *(_as_written(part) for part in _further_parts(work, inputs))]
-        faults = _faults(work)
+        asking = exercises(score, reading, asked.level)
+        parts = [*plain, *(_as_written(part) for part in _further_parts(work, inputs, asking))]
+        faults = _faults(work, asking)
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
@@ -659,7 +660,7 @@ def _plain_parts(lean: Work, inputs: Inputs) -> list[Part]:
     return parts
 
 
-def _further_parts(work: Work, inputs: Inputs) -> list[Part]:
+def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> list[Part]:
     """Name the other parts of a lesson, what each is made from and who makes it; see `_plain_parts`."""
     playing = work
     # What was struck and how it is tied is large, and travels to the parts alone that play or show it.
@@ -672,12 +673,8 @@ def _further_parts(work: Work, inputs: Inputs) -> list[Part]:
     pictured = [(stop.id, stop.first, stop.last, stop.notes) for stop in work.stops]
     pieces = ["screens", "stop pictures"]
     # What is to be heard is not asked where no sound is made: papers would name files that are not there.
-    sounding = (
-        exercise
-        for exercise in exercises(work.score, work.reading, asked.level)
-        if work.sound or exercise.kind != HEARD
-    )
-    exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
+    sounding = tuple(exercise for exercise in found if work.sound or exercise.kind != HEARD)
+    exercise_list = asked_exercises(work.score, work.stops, sounding, asked.language)
     heard_or_not = {"sound": str(work.sound)}
     # What the teacher speaks and plays sets how long a stop lasts.
     voice = {"the teacher's voice": digest(work.voices)} if work.voices else {}
@@ -1106,15 +1103,13 @@ def _page_files(work: Work, own: Sequence[str], found: Sequence[Exercise], given
 # --- what is said about it -------------------------------------------------------------------------------
 
 
-def _faults(work: Work) -> tuple[Fault, ...]:
+def _faults(work: Work, found: Sequence[Exercise]) -> tuple[Fault, ...]:
     asked = work.asked
     return (
         *check_stops(work.score, work.reading, work.stops, asked.language, work.plan.reasons),
         *check_story(work.score, work.reading, asked.level, asked.language),
         *check_contrasts(work.score, work.reading, work.heard, asked.language),
-        *check_exercises(
-            work.score, work.reading, exercises(work.score, work.reading, asked.level), asked.language
-        ),
+        *check_exercises(work.score, work.reading, found, asked.language),
     )
 
 
