@@ -150,8 +150,9 @@ def test_the_part_of_the_lesson_is_made(home, tmp_path):
 from pathlib import Path
 from understave import LessonOptions
 from understave.lesson import make
-every = make._parts
-make._parts = lambda work: [part for part in every(work) if part.name == "keys"]
+every = make._plain_parts
+make._plain_parts = lambda *given: [part for part in every(*given) if part.name == "keys"]
+make._further_parts = lambda *given: []
 make.make_lesson(Path({str(PIECE)!r}), Path({str(tmp_path / "lesson")!r}), LessonOptions(sound=False))
 """
     run(home, "-c", asked)

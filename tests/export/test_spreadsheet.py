@@ -11,7 +11,6 @@ from fractions import Fraction
 from functools import cache
 from pathlib import Path
 
-import pandas
 import pytest
 from tests.once import read, read_score
 
@@ -56,6 +55,8 @@ def test_numbers_and_endings():
 @pytest.mark.parametrize("language", ["de", "fr"])
 def test_a_spreadsheet_that_writes_commas_finds_numbers(language):
     """Read by pandas as such a spreadsheet would: semicolons, decimal commas, a byte order mark."""
+    import pandas  # not by each worker of a run that collects this file
+
     score, reading = piece()
     data = reading_csv(score, reading, language).encode()
     assert data.startswith(codecs.BOM_UTF8)

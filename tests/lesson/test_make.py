@@ -303,6 +303,31 @@ def test_what_parts_share_travels_to_a_helper_once(tmp_path, monkeypatch):
     assert shared.times == 0
 
 
+def test_what_was_begun_before_all_parts_were_known_is_not_made_again(tmp_path, monkeypatch):
+    monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
+    shared = Counted()
+    given = [Part(f"{k}", {}, Counts(f"{k}.txt", shared)) for k in range(3)]
+    first = [Part(name, {}, Counts(f"{name}.txt", shared)) for name in ("begun", "begun too")]
+    with Helpers(1) as helpers:
+        helpers.start()
+        helpers.begin(first)
+        done = build(tmp_path, [*first, *given], helpers=helpers)
+    texts = [(tmp_path / f"{part.name}.txt").read_text() for part in (*first, *given)]
+    assert texts == ["1", "2", "1", "2", "3"]  # all five at once would count on
+    assert [name for name, _ in done.made] == ["begun", "begun too", "0", "1", "2"]
+
+
+def test_what_was_begun_by_a_helper_that_is_lost_is_made_by_another(tmp_path, monkeypatch):
+    monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
+    first = [Part("c", {}, Dies(tmp_path / "mark"))]
+    with Helpers(1) as helpers:
+        helpers.start()
+        helpers.begin(first)
+        build(tmp_path / "out", [*first, *parts()], helpers=helpers)
+    assert (tmp_path / "out" / "c.txt").read_text() == "made"
+    assert (tmp_path / "out" / "in" / "b.txt").read_text() == "21"
+
+
 def test_a_helper_that_came_in_the_place_of_one_lost_counts_as_lost(tmp_path, monkeypatch):
     monkeypatch.setattr(builder, "_WORTH_A_PROCESS", 0)
     monkeypatch.setattr(builder, "_hold", forget)

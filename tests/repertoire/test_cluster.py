@@ -13,18 +13,22 @@ from understave.repertoire.cluster import cluster_at, read_batch, read_on
 from understave.repertoire.store import open_store
 from understave.repertoire.worker import MOST_MEMORY
 
-distributed = pytest.importorskip("distributed", reason="needs the extra 'cluster'")
+
+@pytest.fixture(scope="module")
+def distributed():
+    # Not loaded by each worker of a run that collects this file.
+    return pytest.importorskip("distributed", reason="needs the extra 'cluster'")
 
 
 @pytest.fixture(scope="module")
-def cluster():
+def cluster(distributed):
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
     ) as local:
         yield local
 
 
-def test_a_worker_killed_half_way_changes_nothing(tmp_path, indexed, cluster):
+def test_a_worker_killed_half_way_changes_nothing(tmp_path, indexed, cluster, distributed):
     folder = folder_of_scores(tmp_path / "scores")
     killed = []
 
@@ -53,7 +57,7 @@ def test_by_address(tmp_path, cluster):
     assert [path for path, _ in done.failures] == ["broken.mei"]
 
 
-def test_a_file_that_takes_its_workers_down_is_kept_as_an_error(tmp_path, cluster, monkeypatch):
+def test_a_file_that_takes_its_workers_down_is_kept_as_an_error(tmp_path, cluster, monkeypatch, distributed):
     folder = folder_of_scores(tmp_path / "scores")
     with distributed.Client(cluster) as client:
         monkeypatch.setattr("understave.repertoire.cluster.read_batch", deadly)
@@ -80,10 +84,8 @@ def test_a_task_that_runs_twice_leaves_one_part(tmp_path):
     assert [p.name for p in store.parts.iterdir()] == ["part"]
 
 
-def test_nothing_at_the_address_is_one_sentence(monkeypatch):
-    import distributed as room
-
-    real = room.Client
-    monkeypatch.setattr(room, "Client", lambda address, timeout: real(address, timeout="0.5s"))
+def test_nothing_at_the_address_is_one_sentence(monkeypatch, distributed):
+    real = distributed.Client
+    monkeypatch.setattr(distributed, "Client", lambda address, timeout: real(address, timeout="0.5s"))
     with pytest.raises(UnderstaveError, match="No Dask scheduler"), cluster_at("tcp://127.0.0.1:9"):
         pass

@@ -256,6 +256,8 @@ class Helpers:
     def __init__(self, number: int, ready: Callable[[], object] | None = None) -> None:
         self.number, self._ready = number, ready
         self._running: list[Pool] = []
+        self.begun: list[tuple[Part, Pool, Future[Files | None]]] = []
+        """Parts that `build` will want, the helpers that make them and what comes of it."""
 
     def __enter__(self) -> Helpers:
         return self
@@ -263,7 +265,7 @@ class Helpers:
     def __exit__(self, *exc: object) -> None:
         for pool in self._running:
             pool.shutdown()
-        self._running = []
+        self._running, self.begun = [], []
 
     def start(self) -> list[Pool]:
         """Start the processes if there are none; the first parts wait less for those started early."""
@@ -275,6 +277,17 @@ class Helpers:
                 pool.start()
         return self._running
 
+    def begin(self, parts: Sequence[Part]) -> None:
+        """Have parts that need no others made before `build` asks for them, by the processes that run."""
+        # Nobody asks them meanwhile whether they are done: each gets its share at once, the longest first.
+        shares = dict.fromkeys(self._running, 0.0)
+        for pool in shares:
+            pool.submit(_hold, {part.name: part.make for part in parts})
+        for part in sorted(parts if shares else (), key=lambda part: -part.effort):
+            pool = min(shares, key=lambda one: shares[one])
+            shares[pool] += part.effort
+            self.begun.append((part, pool, pool.submit(_make_held, part.name, {})))
+
 
 def _by_helpers(
     helpers: Helpers,
@@ -284,12 +297,15 @@ def _by_helpers(
     tell: Callable[[str], None],
 ) -> None:
     """Make parts, as many at a time as there are helpers, into `done`."""
-    free = helpers.start()[:]
-    makers = {part.name: part.make for part in due}
-    holding = {pool: pool.submit(_hold, makers) for pool in free}
+    running: dict[Future[Files | None], tuple[Part, Pool]] = {
+        future: (part, pool) for part, pool, future in helpers.begun if part in due
+    }
+    begun = [part for part, _ in running.values()]
+    free = [pool for pool in helpers.start() if pool not in [busy for _, busy in running.values()]]
+    waiting = sorted((part for part in due if part not in begun), key=lambda part: -part.effort)
+    makers = {part.name: part.make for part in waiting}
+    holding = {pool: pool.submit(_hold, makers) for pool in helpers.start()}
     names = {part.name for part in due}
-    waiting = sorted(due, key=lambda part: -part.effort)
-    running: dict[Future[Files | None], tuple[Part, Pool]] = {}
     while waiting or running:
         for part in [part for part in waiting if not (set(part.needs) & names) - set(done)]:
             if not free:
@@ -297,11 +313,12 @@ def _by_helpers(
             waiting.remove(part)
             pool = free.pop()
             running[pool.submit(_make_held, part.name, given(part))] = part, pool
-        tell(", ".join(part.name for part, _ in running.values()))
+        tell(", ".join({pool: part.name for part, pool in reversed(running.values())}.values()))
         ready, _ = wait(running, return_when=FIRST_COMPLETED)
         for future in ready:
             part, pool = running.pop(future)
-            free.append(pool)
+            if pool not in [busy for _, busy in running.values()]:
+                free.append(pool)
             made = future.result()
             if made is None:
                 refused = holding[pool].exception()

@@ -1,7 +1,7 @@
 """From a score file to a lesson folder, part by part.
 
 In: a score file (or a lesson folder made before) and where to put the lesson. Out: the folder, with its files
-in ``exports/``. Every part of it is made from named inputs (`_parts`) and made again only where one of them
+in ``exports/``. Every part of it is made from named inputs (`Inputs`) and made again only where one of them
 has changed; corrections and the teacher's edits (``lesson.toml``) are read, never written. Everything is
 computed before the first file is written, so that bad input leaves nothing behind.
 """
@@ -302,8 +302,25 @@ def _made(
     added_takes = [_tied(score, path, on_step) for path in options.takes]
     lost: tuple[str, ...] = ()
     with writing_about(reading):
-        work = _work(score, reading, plan, wishes, asked, name, options, usual)
-        work = replace(work, printed=is_printed(_bytes(source), source.suffix))
+        timing = Timing(clock(score, plan), check_rate(asked.rate))
+        printed = is_printed(_bytes(source), source.suffix)
+        work = Work(
+            score,
+            reading,
+            plan,
+            (),
+            (),
+            timing,
+            asked,
+            name,
+            options.chord_symbols,
+            options.sound,
+            printed=printed,
+        )
+        inputs = _inputs(work)
+        plain = [_as_written(part) for part in _plain_parts(work, inputs)]
+        helpers.begin(plain)
+        work = _with_stops(work, wishes, options, usual)
         if options.sound:
             takes, lost = _takes(score, out, [take for _, take in added_takes])
             work = replace(_with_takes(work, takes), voices=voices(out, [stop.id for stop in work.stops]))
@@ -316,7 +333,9 @@ def _made(
             on_step(f"making {text}")
 
     with writing_about(reading):
-        parts = [_as_written(part) for part in _parts(work)]
+        asking = exercises(score, reading, asked.level)
+        parts = [*plain, *(_as_written(part) for part in _further_parts(work, inputs, asking))]
+        faults = _faults(work, asking)
 
     def settle() -> None:
         """Make the folder a lesson: not before everything is made, so that what is refused leaves nothing."""
@@ -331,8 +350,6 @@ def _made(
 
     built = build(exports, parts, told, helpers, facts, settle)
     folder = open_folder(out)
-    with writing_about(reading):
-        faults = _faults(work)
     notes = (
         *((phrasebook(asked.language).phrases["hardly_keys"],) if not tells_of_keys(reading) else ()),
         *(
@@ -515,17 +532,9 @@ def lesson_stops(  # noqa: PLR0913
     return in_talk(score, reading, mine, timing, asked.language), timing
 
 
-def _work(  # noqa: PLR0913
-    score: Score,
-    reading: Reading,
-    plan: Plan,
-    wishes: edits.Edits,
-    asked: Asked,
-    name: str,
-    options: LessonOptions,
-    usual: Sequence[str] = (),
-) -> Work:
-    """Return what the parts are made from."""
+def _with_stops(work: Work, wishes: edits.Edits, options: LessonOptions, usual: Sequence[str]) -> Work:
+    """Return the work with its stops, and with what is heard in them."""
+    score, reading, plan, asked = work.score, work.reading, work.plan, work.asked
     heard = all_contrasts(score, reading, CONTRASTS, asked.piano, plan) if options.sound else ()
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     find = options.elsewhere
@@ -536,7 +545,7 @@ def _work(  # noqa: PLR0913
             )
             for stop in stops
         )
-    return Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
+    return replace(work, stops=stops, heard=heard, timing=timing)
 
 
 def asked_of(path: Path) -> Asked:
@@ -577,54 +586,102 @@ def _to_keep(asked: Asked, options: LessonOptions) -> dict[str, Any]:
 # --- what is made ----------------------------------------------------------------------------------------
 
 
-def _parts(work: Work) -> list[Part]:
-    """Name every part of a lesson, what it is made from and who makes it.
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """What parts are made from, by name, as far as score, reading, plan and choices go."""
 
-    Where to add another: a function from `Work` to files, and its line here.
-    """
-    playing = work
-    # What was struck and how it is tied is large, and travels to the parts alone that play or show it.
-    work = replace(work, own=(), own_written=())
-    asked, written_by = work.asked, dict(playing.own_written)
-    program = {"the program": program_digest()}
+    program: Mapping[str, str]
+    score: Mapping[str, str]
+    reading: Mapping[str, str]
+    plan: Mapping[str, str]
+    words: Mapping[str, str]
+    look: Mapping[str, str]
+    piano: Mapping[str, str]
+
+
+def _inputs(work: Work) -> Inputs:
+    asked = work.asked
     score = {"the score": digest(work.score.source, work.score.title, work.score.composer, work.name)}
     reading = {**score, "the reading": digest(work.reading)}
-    plan = {**reading, "the plan": digest(work.plan)}
-    words = {"level": asked.level, "language": asked.language}
-    stops = {"the stops": digest([(stop, stop.say) for stop in work.stops], asked.minutes, work.timing.rate)}
     look = {
         "paper": engraved_on(asked.paper),
         "language": asked.language,
         "chord symbols": str(work.chord_symbols),
     }
-    lean = replace(work, stops=(), heard=())
-    pictured = [(stop.id, stop.first, stop.last, stop.notes) for stop in work.stops]
-    pieces = ["screens", "stop pictures"]
-    # What is to be heard is not asked where no sound is made: papers would name files that are not there.
-    sounding = (
-        exercise
-        for exercise in exercises(work.score, work.reading, asked.level)
-        if work.sound or exercise.kind != HEARD
+    return Inputs(
+        {"the program": program_digest()},
+        score,
+        reading,
+        {**reading, "the plan": digest(work.plan)},
+        {"level": asked.level, "language": asked.language},
+        look,
+        {"the piano": digest(asked.piano)},
     )
-    exercise_list = asked_exercises(work.score, work.stops, tuple(sounding), asked.language)
-    heard_or_not = {"sound": str(work.sound)}
-    pages = {"printed pages": str(work.printed)}
-    # What the teacher speaks and plays sets how long a stop lasts.
-    voice = {"the teacher's voice": digest(work.voices)} if work.voices else {}
-    played_by_them = playing.own or playing.own_written
-    timed = {"the teacher's time": digest(work.timing.own, work.timing.sounds)} if played_by_them else {}
-    pace = {**voice, **timed}
-    piano = {"the piano": digest(asked.piano)}
-    passage_list = parallels(work.score, work.reading)
+
+
+def _plain_parts(lean: Work, inputs: Inputs) -> list[Part]:
+    """Name the parts that need neither stops nor contrasts, and can begin before these are chosen.
+
+    Where to add another: a function from `Work` to files, and its line here.
+    """
+    asked = lean.asked
+    program, reading, plan, look = inputs.program, inputs.reading, inputs.plan, inputs.look
+    pages = {"printed pages": str(lean.printed)}
     parts = [
         Part("score", {**program, **reading, **look, **pages}, partial(_score_files, lean), effort=2),
         Part("plan", {**program, **plan, **look}, partial(_plan_files, lean), effort=2.5),
         Part(
             "reading",
-            {**program, **reading, "chord symbols": str(work.chord_symbols)},
+            {**program, **reading, "chord symbols": str(lean.chord_symbols)},
             partial(_reading_files, lean),
             effort=0.5,
         ),
+        Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
+        Part(
+            "screens",
+            {**program, **plan, "language": asked.language},
+            partial(_screen_files, lean),
+            effort=4,
+        ),
+    ]
+    if passage_list := parallels(lean.score, lean.reading):
+        parts.append(
+            Part(
+                "passages",
+                {**program, **reading, **inputs.words, "paper": engraved_on(asked.paper)},
+                partial(_passage_files, lean, passage_list),
+                effort=2.5,
+            )
+        )
+    if lean.sound:
+        length = lean.timing.bars(lean.score, 0, len(lean.score.measures) - 1)
+        played = partial(_sound_files, lean)
+        parts.append(Part("sound", {**program, **plan, **inputs.piano}, played, effort=0.07 * length))
+    return parts
+
+
+def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> list[Part]:
+    """Name the other parts of a lesson, what each is made from and who makes it; see `_plain_parts`."""
+    playing = work
+    # What was struck and how it is tied is large, and travels to the parts alone that play or show it.
+    work = replace(work, own=(), own_written=())
+    asked, written_by = work.asked, dict(playing.own_written)
+    program, score, reading, plan = inputs.program, inputs.score, inputs.reading, inputs.plan
+    words, piano = inputs.words, inputs.piano
+    stops = {"the stops": digest([(stop, stop.say) for stop in work.stops], asked.minutes, work.timing.rate)}
+    lean = replace(work, stops=(), heard=())
+    pictured = [(stop.id, stop.first, stop.last, stop.notes) for stop in work.stops]
+    pieces = ["screens", "stop pictures"]
+    # What is to be heard is not asked where no sound is made: papers would name files that are not there.
+    sounding = tuple(exercise for exercise in found if work.sound or exercise.kind != HEARD)
+    exercise_list = asked_exercises(work.score, work.stops, sounding, asked.language)
+    heard_or_not = {"sound": str(work.sound)}
+    # What the teacher speaks and plays sets how long a stop lasts.
+    voice = {"the teacher's voice": digest(work.voices)} if work.voices else {}
+    played_by_them = playing.own or playing.own_written
+    timed = {"the teacher's time": digest(work.timing.own, work.timing.sounds)} if played_by_them else {}
+    pace = {**voice, **timed}
+    parts = [
         Part(
             "papers",
             {**program, **plan, **stops, **words, **heard_or_not, **pace, "paper": asked.paper},
@@ -637,14 +694,7 @@ def _parts(work: Work) -> list[Part]:
             partial(_card_files, replace(work, heard=()), exercise_list),
             effort=1,
         ),
-        Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
         Part("talk", {**program, **plan, **words, **stops, **pace}, partial(_talk_files, work), effort=0.3),
-        Part(
-            "screens",
-            {**program, **plan, "language": asked.language},
-            partial(_screen_files, lean),
-            effort=4,
-        ),
         Part(
             "stop pictures",
             {**program, **plan, "language": asked.language, "the stops": digest(pictured)},
@@ -669,15 +719,6 @@ def _parts(work: Work) -> list[Part]:
                 effort=0.3 + 1.0 * len(worked) * work.sound,
             )
         )
-    if passage_list:
-        parts.append(
-            Part(
-                "passages",
-                {**program, **reading, **words, "paper": engraved_on(asked.paper)},
-                partial(_passage_files, lean, passage_list),
-                effort=2.5,
-            )
-        )
     if work.sound:
         asked_now = {
             "the exercises": digest(
@@ -686,9 +727,6 @@ def _parts(work: Work) -> list[Part]:
         }
         sounds = partial(_exercise_files, lean, exercise_list)
         parts.append(Part("exercises", {**program, **plan, **words, **piano, **asked_now}, sounds, effort=2))
-        length = work.timing.bars(work.score, 0, len(work.score.measures) - 1)
-        played = partial(_sound_files, lean)
-        parts.append(Part("sound", {**program, **plan, **piano}, played, effort=0.07 * length))
         pieces.append("sound")
         for one in work.heard:
             name = contrast_name(work.score, one)
@@ -1065,15 +1103,13 @@ def _page_files(work: Work, own: Sequence[str], found: Sequence[Exercise], given
 # --- what is said about it -------------------------------------------------------------------------------
 
 
-def _faults(work: Work) -> tuple[Fault, ...]:
+def _faults(work: Work, found: Sequence[Exercise]) -> tuple[Fault, ...]:
     asked = work.asked
     return (
         *check_stops(work.score, work.reading, work.stops, asked.language, work.plan.reasons),
         *check_story(work.score, work.reading, asked.level, asked.language),
         *check_contrasts(work.score, work.reading, work.heard, asked.language),
-        *check_exercises(
-            work.score, work.reading, exercises(work.score, work.reading, asked.level), asked.language
-        ),
+        *check_exercises(work.score, work.reading, found, asked.language),
     )
 
 
