@@ -18,9 +18,10 @@ from understave.interpretation.perform import perform
 from understave.interpretation.planning import make_plan
 from understave.score.reader import read_score
 from understave.takes import tie
-from understave.takes.paper import slipped
+from understave.takes.over_time import table, tell_over_time
 from understave.takes.picture import draw_take
 from understave.takes.recorded import recording_of
+from understave.takes.slips import signed
 from understave.takes.told import Beside, tell_take
 
 PICTURES = ("take-first.svg", "take-both.svg", "take-slips.svg")
@@ -66,7 +67,9 @@ def made_takes(piece: Path) -> tuple[tuple[Path, bytes], ...]:
 
 
 def playing_page(piece: Path, text: str, pictures: Path) -> str:
-    """Return the page with what is told of the takes in the place of ``{told}``; draw its pictures."""
+    """Return the page with what is told of the takes in the places of ``{told}`` and ``{times}``; draw its
+    pictures.
+    """
     score = read_score(piece / "score.musicxml")
     reading = with_events(score, read_as(score, (), _analysis(piece))[0], True)
     beside = Beside(make_plan(score, reading), reading)
@@ -75,13 +78,16 @@ def playing_page(piece: Path, text: str, pictures: Path) -> str:
     drawn = (
         draw_take(score, takes[:1], beside),
         draw_take(score, takes, beside),
-        excerpt(score, reading, 0, 10, highlight=slipped(takes[0]), options=look, width_mm=170),
+        excerpt(score, reading, 0, 10, signs=signed(takes[0]), options=look, width_mm=170),
     )
     pictures.mkdir(parents=True, exist_ok=True)
     for name, picture in zip(PICTURES, drawn, strict=True):
         (pictures / name).write_text(picture, encoding="utf-8")
     told = "\n".join(f"> {line}  " for line in tell_take(score, takes[0], beside=beside))
-    return text.replace("{told}", told)
+    headings, rows = table(score, [(take.recording.media, take) for take in takes], "en")
+    lines = [*(f"> {line}  " for line in tell_over_time(score, takes)), ""]
+    lines += [" | ".join(row).join(("| ", " |")) for row in (headings, ("---",) * len(headings), *rows)]
+    return text.replace("{told}", told).replace("{times}", "\n".join(lines))
 
 
 def _analysis(piece: Path) -> str:

@@ -60,7 +60,8 @@ def test_what_a_keyboard_sends_comes_back_from_the_file(playing):
     assert found.pedal == ((pytest.approx(0.2, abs=0.002), pytest.approx(80 / 127)),)
 
 
-def test_a_file_is_kept_told_and_taken_out(desk, playing):
+def test_a_file_is_kept_told_and_taken_out(desk, playing, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     client, lesson = desk
     score = lesson.score
     wrong = next(i for i, s in enumerate(playing.strikes) if i > 20 and score.note_by_id[s.note].staff == 1)
@@ -75,8 +76,20 @@ def test_a_file_is_kept_told_and_taken_out(desk, playing):
     assert any("pedal blurs about as much as planned" in line for line in take["told"])
     picture = client.get("/api/takes/picture")
     assert (picture.headers["content-type"], picture.text[:4]) == ("image/svg+xml", "<svg")
-    assert playing.strikes[wrong].note in take["wrong"]
-    assert playing.strikes[wrong].note not in take["played"]
+    assert playing.strikes[wrong].note in take["slips"]["wrong"]
+    assert take["signs"].keys() == take["slips"].keys()
+    # Where the dampers half lie is the instrument's: what is said of the pedal follows it, and it is kept.
+    assert take["half"] == 0.5
+    deep = client.post("/api/takes/half", json={"name": "mine", "half": 0.9}).json()
+    assert deep["half"] == client.get("/api/takes/one?name=mine").json()["half"] == 0.9
+    assert deep["told"] != take["told"]
+    assert (
+        "no depth between 0 and 1"
+        in client.post("/api/takes/half", json={"name": "mine", "half": 1}).json()["error"]
+    )
+    times = client.get("/api/takes/over-time").json()
+    assert [row[0] for row in times["rows"]] == ["mine"]
+    assert times["told"] == []
     dropped = client.post("/api/takes/drop", json={"name": "mine"})
     assert (lesson.folder.path / dropped.json()["place"]).read_bytes() == data
     assert client.get("/api/takes").json()["takes"] == []
@@ -118,7 +131,7 @@ def test_what_was_recorded_is_tied_and_kept(desk, playing):
     assert name.startswith("played-")
     (take,) = client.get("/api/takes").json()["takes"]
     assert take["name"] == name
-    assert client.get(f"/api/takes/one?name={name}").json()["missed"] == []
+    assert client.get(f"/api/takes/one?name={name}").json()["slips"]["missed"] == []
 
 
 @pytest.mark.parametrize(
@@ -298,23 +311,23 @@ def test_a_keyboard_is_recorded_after_a_count_in_and_kept_or_dropped(browser, tm
         )
         page.locator(".take summary").click()
         page.get_by_role("button", name="Show in the score").click()
-        until(page, f"{SHADOW}.querySelectorAll('.foreign').length >= 1")
+        until(page, f"{SHADOW}.querySelectorAll('.note > .slip.wrong').length >= 1")
         # They stay where the score is drawn anew, as it is when the plan follows.
         page.evaluate("void document.querySelector('stave-score').dispatchEvent(new Event('shown'))")
-        assert page.evaluate(f"{SHADOW}.querySelectorAll('.foreign').length") >= 1
+        assert page.evaluate(f"{SHADOW}.querySelectorAll('.note > .slip.wrong').length") >= 1
         # The desk tells every window of a take, the one that kept it too: what is open stays open, its slips
         # coloured, the button in focus.
         before = page.locator("desk-take-list > div").element_handle()
         page.evaluate("void document.querySelector('desk-takes').renew()")
         until(page, "(one) => !one.isConnected", argument=before)
         until(page, "!!document.querySelector('.take').open && !!document.querySelector('.take li')")
-        assert page.evaluate(f"{SHADOW}.querySelectorAll('.foreign').length") >= 1
+        assert page.evaluate(f"{SHADOW}.querySelectorAll('.note > .slip.wrong').length") >= 1
         assert page.evaluate("document.activeElement.getAttribute('aria-pressed')") == "true"
         page.locator("desk-takes figure img").wait_for()
         assert accessibility(page)[1] == []
         # The slips of a take are not left in the score where it is closed.
         page.locator(".take summary").click()
-        until(page, f"{SHADOW}.querySelectorAll('.foreign').length === 0")
+        until(page, f"{SHADOW}.querySelectorAll('.note > .slip.wrong').length === 0")
         # A file that is given meanwhile takes nothing from what was recorded and is not kept yet.
         page.locator(".takes-record").click()
         said(page, "Recording.")

@@ -31,8 +31,9 @@ from understave.takes import Recording, read_take, tie
 from understave.takes.doubts import other_places
 from understave.takes.following import follow
 from understave.takes.kept import add_take, drop_take, kept_take, take_names
-from understave.takes.paper import slipped, take_pdf
+from understave.takes.paper import take_pdf
 from understave.takes.picture import OWN, draw_take, phrases_of
+from understave.takes.slips import signed
 from understave.takes.told import Beside, spelled_beside, tell_take
 from understave.takes.tying import rising, steady
 from understave.takes.views import (
@@ -725,10 +726,10 @@ def test_a_pdf_has_the_words_and_the_slips_in_the_score(tmp_path, piece):
     take = tie(
         score, recorded(replace(s, midi=s.midi + 1) if i == wrong else s for i, s in enumerate(strikes))
     )
-    assert strikes[wrong].note in slipped(take)
+    assert strikes[wrong].note in signed(take)["wrong"]
     path = tmp_path / "take.pdf"
     dated = replace(score, metadata={**score.metadata, "encoding-date": "2024-05-17"})
-    path.write_bytes(take_pdf(dated, take, Beside(plan, reading)))
+    path.write_bytes(take_pdf(dated, (take,), Beside(plan, reading)))
     assert f"{pypdf.PdfReader(path).metadata.creation_date:%Y-%m-%d}" == "2024-05-17"
     pages = pypdf.PdfReader(path).pages
     assert len(pages) == 3
@@ -751,7 +752,10 @@ def test_a_half_pedal_that_is_set_deeper_blurs_less(piece):
     score, reading, plan, _ = piece
     performance = perform(score, plan, first=8, last=15)
     take = tie(score, recorded(performance.strikes, ((0.0, 0.5),)), 8, 15)
-    usual, deep = (pedal_blur(score, plan, reading, take, 0, half=half) for half in (0.5, 0.9))
+    usual, deep = (
+        pedal_blur(score, plan, reading, replace(take, recording=replace(take.recording, half=half)), 0)
+        for half in (0.5, 0.9)
+    )
     assert usual is not None
     assert deep is not None
     assert deep.own < usual.own

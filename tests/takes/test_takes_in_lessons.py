@@ -57,6 +57,12 @@ def slip_of(score):
     return in_bar[1].id
 
 
+def slips_before(score):
+    """What an earlier take has a semitone too high: the same note, and the second of the fourth bar."""
+    in_bar = [n for n in score.notes if n.measure == 3 and n.staff == score.notes[0].staff]
+    return slip_of(score), in_bar[1].id
+
+
 @pytest.fixture(scope="module")
 def lesson(tmp_path_factory):
     folder = tmp_path_factory.mktemp("taken")
@@ -66,7 +72,12 @@ def lesson(tmp_path_factory):
     take.write_bytes(
         midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note == slip_of(score)))))
     )
-    make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(take,)))
+    slipped = slips_before(score)
+    before = folder / "before.mid"
+    before.write_bytes(
+        midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note in slipped), end=s.end)))
+    )
+    make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(before, take)))
     return folder / "lesson"
 
 
@@ -130,23 +141,30 @@ def test_however_loud_it_was_recorded_both_sides_of_a_contrast_are_matched():
 def test_the_page_shows_the_take_beside_the_plan_and_in_words(lesson):
     page = lesson_values((lesson / "exports" / "page.html").read_text(encoding="utf-8"))
     assert page["playing"]["picture"].startswith("<svg")
-    assert page["playing"]["slips"] == [slip_of(read_score(lesson / "score.musicxml"))]
-    assert "mine.mid" in page["playing"]["picture"]
-    assert "are as written" in page["playing"]["told"][0]
-    assert "Stop if anything hurts" in page["playing"]["told"][-1]
+    latest, before = page["playing"]["takes"]
+    score = read_score(lesson / "score.musicxml")
+    assert latest["slips"] == {"wrong": [slip_of(score)], "missed": [], "extra": []}
+    assert set(before["slips"]["wrong"]) == set(slips_before(score))
+    assert all(take["name"] in page["playing"]["picture"] for take in (latest, before))
+    assert "are as written" in latest["told"][0]
+    assert "Stop if anything hurts" in latest["told"][-1]
+    # The fourth bar is mended since, the second is not.
+    times = page["playing"]["times"]
+    assert [row[0] for row in times["rows"]] == ["before.mid", "mine.mid"]
+    assert [re.findall(r"\d+", line) for line in times["told"]] == [["4"], ["2"]]
     with running_browser() as browser:
         seen = browser.new_page()
         seen.goto((lesson / "exports" / "page.html").as_uri())
         until(seen, "document.querySelector('img.playing')?.naturalWidth > 100")
         assert seen.locator("nav a[href='#playing']").count() == 1
         marked = (
-            "[...document.querySelector('#score stave-score').shadowRoot.querySelectorAll('.marked')]"
-            ".map((note) => note.id || note.dataset.id)"
+            "[...document.querySelector('#score stave-score').shadowRoot.querySelectorAll('.note > .slip')]"
+            ".map((sign) => sign.classList[1])"
         )
-        button = seen.get_by_role("button", name="Mark the slips in the score")
+        button = seen.locator(".take[open]").get_by_role("button", name="Mark the slips in the score")
         assert seen.evaluate(marked) == []
         button.click()
-        assert len(seen.evaluate(marked)) == 1
+        assert seen.evaluate(marked) == ["wrong"]
         if to := os.environ.get("UNDERSTAVE_SEEN_SCORE"):
             seen.locator("#score").screenshot(path=to)
         button.click()
@@ -222,7 +240,8 @@ def test_recorded_sound_travels_to_no_part(tmp_path, monkeypatch):
 def test_without_the_take_only_what_was_heard_or_timed_by_it_is_made_again(lesson):
     from understave.takes.kept import drop_take
 
-    drop_take(lesson, "mine")
+    for name in ("mine", "before"):
+        drop_take(lesson, name)
     again = make_lesson(lesson, lesson)
     made = {name for name, _ in again.made}
     compared = {name for name in made if name.startswith("contrast ")}

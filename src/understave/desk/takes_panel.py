@@ -1,7 +1,8 @@
 """The teacher's own playing at the desk: dropped or recorded from a MIDI keyboard, told, drawn, taken out.
 
 In: the bytes of a recording, or what a keyboard sent with its seconds. Out: the takes that the lesson keeps,
-each in words, with the notes that slipped, and all of them drawn over one another.
+each in words, with the notes that slipped and where its pedal is half down, and all of them over one
+another and over time.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import io
 from collections.abc import Awaitable, Callable, Sequence
-from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,15 +20,26 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 
 from understave.desk.sense import SenselessError, message, sense
-from understave.errors import DeskError, TakeError
+from understave.errors import DeskError
 from understave.interpretation.planning import make_plan
 from understave.interpretation.tempo import basic_tempo
 from understave.lesson.edits import bars_named
 from understave.score.model import Score
-from understave.takes import Take, tie
-from understave.takes.kept import added_at, drop_take, keep_take, kept_take, take_names
+from understave.takes import tie
+from understave.takes.half_pedal import keep_own_half, own_file, own_half
+from understave.takes.kept import (
+    added_at,
+    drop_take,
+    keep_half,
+    keep_take,
+    kept_take,
+    kept_takes,
+    take_names,
+)
+from understave.takes.over_time import table, tell_over_time
 from understave.takes.picture import OWN, draw_take
 from understave.takes.recorded import SUFFIXES, recording_of
+from understave.takes.slips import sign_words, signed
 from understave.takes.told import Beside, tell_take
 from understave.theory.vocabulary import Language
 
@@ -63,31 +75,36 @@ def count_in(score: Score) -> dict[str, int]:
 
 
 def told(lesson: OpenLesson, name: str, language: Language) -> dict[str, Any]:
-    """Return a take in words, and the ids of its notes: struck as written, another key struck, not struck."""
+    """Return a take in words, the ids of its notes that slipped, by kind (see `engraving.slip_signs`), what
+    the kinds are called, and at which depth of the pedal the dampers half lie.
+    """
     score = lesson.score
     take = kept_take(lesson.folder.path, score, name)
     return {
         "told": list(tell_take(score, take, language, _beside(lesson))),
-        "wrong": _ids(score, [slip.note for slip in take.wrong]),
-        "missed": _ids(score, [note for _, note in take.missed]),
-        "played": _ids(score, [match.note for match in take.matches]),
+        "slips": {kind: _ids(score, notes) for kind, notes in signed(take).items()},
+        "signs": sign_words(language),
+        "half": take.recording.half if take.recording.pedal else None,
     }
+
+
+def over_time(lesson: OpenLesson, language: Language) -> dict[str, Any]:
+    """Return what became of slips from take to take, and the headings and rows of a table of all takes."""
+    found, _ = kept_takes(lesson.folder.path, lesson.score)
+    headings, rows = table(lesson.score, [(one.name, one.take) for one in found], language)
+    told = tell_over_time(lesson.score, [one.take for one in found], language)
+    return {"told": list(told), "headings": list(headings), "rows": [list(row) for row in rows]}
 
 
 def drawn(lesson: OpenLesson, language: Language) -> str:
     """Return the latest takes that fit the score over one another as SVG, as many as there are colours for;
     raise DeskError where there are none.
     """
-    takes: list[Take] = []
-    for name in take_names(lesson.folder.path)[::-1]:
-        # What does not fit the score any more says so where it is told.
-        with suppress(TakeError):
-            takes.append(kept_take(lesson.folder.path, lesson.score, name))
-        if len(takes) == len(OWN):
-            break
-    if not takes:
+    # What does not fit the score any more says so where it is told.
+    found, _ = kept_takes(lesson.folder.path, lesson.score)
+    if not found:
         raise DeskError("There is nothing to draw yet; record a take.")
-    return draw_take(lesson.score, takes, _beside(lesson), language)
+    return draw_take(lesson.score, [one.take for one in found[-len(OWN) :]], _beside(lesson), language)
 
 
 def _beside(lesson: OpenLesson) -> Beside:
@@ -121,7 +138,8 @@ def _add(lesson: OpenLesson, data: bytes, name: str, bars: str) -> dict[str, Any
     last: int | None = None
     if bars.strip():
         first, last = (measure.index for measure in bars_named(score, bars, "The take"))
-    take = tie(score, recording_of(data, name), first, last)
+    recording = replace(recording_of(data, name), half=own_half(own_file()))
+    take = tie(score, recording, first, last)
     return {"name": keep_take(lesson.folder.path, score, data, take, (first, last))}
 
 
@@ -178,6 +196,24 @@ async def record(desk: Desk, request: Request) -> Any:
     return await _added(desk, lesson, midi_of(sent), name, bars)
 
 
+async def half(desk: Desk, request: Request) -> Any:
+    """Keep at which depth of the pedal the dampers half lie, for a take and for those to come."""
+    lesson = await desk.current()
+    asked = await message(request)
+    with sense():
+        name, depth = str(asked["name"]), float(asked["half"])
+    await asyncio.to_thread(keep_half, lesson.folder.path, lesson.score, name, depth)
+    await asyncio.to_thread(keep_own_half, own_file(), depth)
+    desk.tell({"type": "takes"})
+    return await asyncio.to_thread(told, lesson, name, await asyncio.to_thread(desk.speaks))
+
+
+async def compared(desk: Desk, request: Request) -> Any:
+    """Answer with the takes over time."""
+    lesson = await desk.current()
+    return await asyncio.to_thread(over_time, lesson, await asyncio.to_thread(desk.speaks))
+
+
 async def _added(desk: Desk, lesson: OpenLesson, data: bytes, name: str, bars: str) -> Any:
     found = await asyncio.to_thread(_add, lesson, data, name, bars)
     desk.tell({"type": "takes"})
@@ -202,4 +238,6 @@ ROUTES: tuple[tuple[str, Callable[[Desk, Request], Awaitable[Any]], str], ...] =
     ("/api/takes", add, "POST"),
     ("/api/takes/record", record, "POST"),
     ("/api/takes/drop", drop, "POST"),
+    ("/api/takes/half", half, "POST"),
+    ("/api/takes/over-time", compared, "GET"),
 )

@@ -6,7 +6,7 @@ and no style sheet: it looks alike in every browser, in typst and on paper.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate, islice
 from math import ceil
@@ -22,6 +22,7 @@ from understave.engraving.options import DEFAULTS, Options
 from understave.engraving.outlines import draw_run, glyph_definition
 from understave.engraving.palette import INK, PROPOSED, SOFT, TENSION, Function, colour_of, function_of
 from understave.engraving.planned import plan_lanes
+from understave.engraving.slip_signs import SIGNS, sign, slip_signs
 from understave.errors import UnderstaveError
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
@@ -116,6 +117,7 @@ def excerpt(  # noqa: PLR0913
     last_measure_index: int,
     *,
     highlight: Sequence[str] = (),
+    signs: Mapping[str, Sequence[str]] | None = None,
     options: Options = DEFAULTS,
     width_mm: float = 170.0,
     plan: Plan | None = None,
@@ -123,7 +125,8 @@ def excerpt(  # noqa: PLR0913
     """Engrave some measures, both ends included, as one SVG picture cropped to what is drawn.
 
     Clef, key signature and meter in force stand at the beginning. `highlight` are ids of notes whose
-    heads get a coloured disc behind them. The systems are at most `width_mm` wide; a stretch too long
+    heads get a coloured disc behind them; `signs` are ids by kind of slip (`engraving.slip_signs`), whose
+    signs are explained below. The systems are at most `width_mm` wide; a stretch too long
     for one is broken into several. Raises UnderstaveError if there are no such measures.
     """
     last_index = len(score.measures) - 1
@@ -146,14 +149,21 @@ def excerpt(  # noqa: PLR0913
     boxes = []
     y = 0.0
     for block in laid.blocks:
+        if signs:
+            block.group.insert(0, slip_signs(block.system, signs))
         top = y - scale * block.box.y0
         page.append(moved(block.group, 0.0, top, scale))
         boxes.append(block.box.transformed((scale, 0, 0, scale, 0, top)))
         y += scale * (block.box.height + _GAP * SPACE)
+    definitions = laid.definitions
+    if signs:
+        used, box = _explained(page, signs, options, Box.around(boxes))
+        definitions = definitions | used
+        boxes.append(box)
     first, last = (score.measures[k].number for k in (first_measure_index, last_measure_index))
     name = f"measure {first}" if first == last else f"measures {first} to {last}"
     frame = Box.around(boxes).grown(1.5 * _MM, 1.5 * _MM)
-    return document(page, laid.definitions, frame, f"{score.title} {name}".strip())
+    return document(page, definitions, frame, f"{score.title} {name}".strip())
 
 
 def blocks(  # noqa: PLR0913
@@ -343,6 +353,26 @@ def _in_line(entries: Sequence[tuple[str, str]], left: float, y: float) -> list[
         words.append(_Words(text, left, y, _SMALL, colour=colour))
         left += _SMALL * (runs[text, _ROMAN].advance / 1000 + 1.4)
     return words
+
+
+def _explained(
+    page: etree._Element, signs: Mapping[str, Sequence[str]], options: Options, above: Box
+) -> tuple[dict[str, etree._Element], Box]:
+    """Say below the systems what the signs are that they have; return the glyph definitions used, and how
+    far the words reach.
+    """
+    said = phrasebook(options.language).phrases
+    x, y = above.x0 + 2 * _MM, above.y1 + 2 * _SMALL
+    words = []
+    for kind in SIGNS:
+        if not signs.get(kind):
+            continue
+        head = Box(0, -0.5 * SPACE, SPACE, 0.5 * SPACE)
+        page.append(moved(sign(kind, head), x, y - 0.3 * _SMALL, _SMALL / (2.4 * SPACE)))
+        text = said[f"take_sign_{kind}"]
+        words.append(_Words(text, x + 1.4 * _SMALL, y, _SMALL, colour=SOFT))
+        x += (3 + 0.55 * len(text)) * _SMALL
+    return _write(page, words), Box(above.x0, above.y1, x - _SMALL, y + 0.5 * _SMALL)
 
 
 def _write(page: etree._Element, words: Sequence[_Words]) -> dict[str, etree._Element]:

@@ -66,7 +66,7 @@ from understave.media.cards import card_pictures, flash_cards
 from understave.media.cards_csv import cards_csv
 from understave.media.homework_data import HOMEWORK, homework_json
 from understave.media.page import Contrast as PageContrast
-from understave.media.page import Layout, Playing, Side, Sound, lesson_page
+from understave.media.page import Layout, PageTake, Playing, Side, Sound, TakesOverTime, lesson_page
 from understave.media.passages import Parallel, parallels, parallels_pdf
 from understave.media.qti import qti_package
 from understave.media.sketches import AT_MOST as SKETCHES
@@ -90,11 +90,13 @@ from understave.score.model import Score, beat_text
 from understave.score.reader import is_printed
 from understave.score.write import with_source
 from understave.takes import Take, tie
+from understave.takes.half_pedal import own_file, own_half
 from understave.takes.kept import FOLDER as TAKES
-from understave.takes.kept import keep_take, kept_take, take_files, take_names
-from understave.takes.paper import slipped
-from understave.takes.picture import draw_take
+from understave.takes.kept import keep_take, kept_takes, take_files
+from understave.takes.over_time import table, tell_over_time
+from understave.takes.picture import OWN, draw_take
 from understave.takes.recorded import bytes_of, recording_of
+from understave.takes.slips import sign_words, signed
 from understave.takes.told import Beside, tell_take
 from understave.takes.views import clock_over, excerpt_of, run_over
 from understave.teaching import cues
@@ -221,6 +223,8 @@ class Work:
     voices: tuple[tuple[str, bytes], ...] = ()
     own: tuple[tuple[str, Take], ...] = ()
     """For each stop that the teacher plays, its id and the take that holds its bars."""
+    takes: tuple[Take, ...] = ()
+    """All that fit the score, the latest first."""
     own_written: tuple[tuple[str, Take], ...] = ()
     """For each contrast of notes whose bars the teacher plays as written, its name and that take."""
     printed: bool = False
@@ -430,20 +434,17 @@ def _tied(score: Score, path: Path, on_step: Callable[[str], None]) -> tuple[byt
     """Tie a recording; raise TakeError in a sentence where it is none, or of something else."""
     on_step(f"following {path.name}")
     data = bytes_of(path)
-    take = tie(score, recording_of(data, path.name))
+    take = tie(score, replace(recording_of(data, path.name), half=own_half(own_file())))
     # What was heard is large, and travels to no part: each that needs it reads it from the file.
     return data, replace(take, recording=replace(take.recording, samples=None, file=path.resolve()))
 
 
 def _takes(score: Score, out: Path, added: Sequence[Take]) -> tuple[tuple[Take, ...], tuple[str, ...]]:
     """Return all takes, the latest first, and a sentence for each that does not fit the score any more."""
-    takes, lost = list(added[::-1]), []
-    for name in take_names(out)[::-1]:
-        try:
-            takes.append(kept_take(out, score, name))
-        except TakeError as error:
-            lost.append(f"{error} It stays in {TAKES}.")
-    return tuple(takes), tuple(lost)
+    kept, lost = kept_takes(out, score)
+    new = {take.recording.sha256 for take in added}
+    takes = [one.take for one in kept if one.take.recording.sha256 not in new]
+    return (*added[::-1], *takes[::-1]), tuple(f"{error} It stays in {TAKES}." for _, error in lost)
 
 
 def _with_takes(work: Work, takes: Sequence[Take]) -> Work:
@@ -466,7 +467,9 @@ def _with_takes(work: Work, takes: Sequence[Take]) -> Work:
         time = clock_over(work.score, take, *heard[name])
         sounds[name] += time.seconds[-1] - time.seconds[0] - work.timing.bars(work.score, *heard[name])
     timing = replace(work.timing, own=clocks, sounds=sounds)
-    return replace(work, own=tuple(own.items()), own_written=tuple(written.items()), timing=timing)
+    return replace(
+        work, own=tuple(own.items()), own_written=tuple(written.items()), takes=tuple(takes), timing=timing
+    )
 
 
 def _plays(score: Score, take: Take, first: int, last: int) -> bool:
@@ -664,7 +667,7 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
     """Name the other parts of a lesson, what each is made from and who makes it; see `_plain_parts`."""
     playing = work
     # What was struck and how it is tied is large, and travels to the parts alone that play or show it.
-    work = replace(work, own=(), own_written=())
+    work = replace(work, own=(), own_written=(), takes=())
     asked, written_by = work.asked, dict(playing.own_written)
     program, score, reading, plan = inputs.program, inputs.score, inputs.reading, inputs.plan
     words, piano = inputs.words, inputs.piano
@@ -759,16 +762,22 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
         played_by = Part(
             "own playing",
             {**program, **score, **piano, **own},
-            partial(_own_files, replace(playing, heard=())),
+            partial(_own_files, replace(playing, heard=(), takes=())),
             effort=len(playing.own),
         )
         parts.append(played_by)
         pieces.append(played_by.name)
+    if playing.takes:
+        known = [
+            (take.recording.media, take.recording.sha256, take.recording.half, take.runs)
+            for take in playing.takes
+        ]
+        own |= {"all takes": digest(known)}
         shown = Part(
             "takes shown",
             {**program, **plan, "language": asked.language, **own},
-            partial(_shown_files, replace(playing, heard=())),
-            effort=1,
+            partial(_shown_files, replace(playing, heard=(), own=())),
+            effort=len(playing.takes),
         )
         parts.append(shown)
         pieces.append(shown.name)
@@ -1000,24 +1009,43 @@ def _own_files(work: Work, given: Given) -> Files:
 
 
 def _shown_files(work: Work, given: Given) -> Files:
-    """The takes that are heard, drawn beside the plan, and the first of them in words."""
-    takes: list[Take] = []
-    for _, take in work.own:
-        if take not in takes:
-            takes.append(take)
-    language, beside = work.asked.language, Beside(work.plan, work.reading)
+    """The latest takes drawn over one another beside the plan, and in words; all of them over time."""
+    score, language, beside = work.score, work.asked.language, Beside(work.plan, work.reading)
+    latest, oldest_first = work.takes[: len(OWN)], work.takes[::-1]
+    headings, rows = table(score, [(take.recording.media, take) for take in oldest_first], language)
+    told = {
+        "takes": [
+            {
+                "name": take.recording.media,
+                "told": tell_take(score, take, language, beside),
+                "slips": signed(take),
+            }
+            for take in latest
+        ],
+        "signs": sign_words(language),
+        "over_time": tell_over_time(score, oldest_first, language),
+        "headings": headings,
+        "rows": rows,
+    }
     return {
-        TAKES_PICTURE: draw_take(work.score, takes, beside, language),
-        TAKES_TOLD: json.dumps(
-            {"told": tell_take(work.score, takes[0], language, beside), "slips": slipped(takes[0])},
-            ensure_ascii=False,
-        ),
+        TAKES_PICTURE: draw_take(score, latest[::-1], beside, language),
+        TAKES_TOLD: json.dumps(told, ensure_ascii=False),
     }
 
 
 def _playing_from(given: Given) -> Playing:
     told = json.loads(given[TAKES_TOLD])
-    return Playing(given[TAKES_PICTURE].decode(), tuple(told["told"]), tuple(told["slips"]))
+    return Playing(
+        given[TAKES_PICTURE].decode(),
+        tuple(
+            PageTake(one["name"], tuple(one["told"]), {k: tuple(v) for k, v in one["slips"].items()})
+            for one in told["takes"]
+        ),
+        told["signs"],
+        TakesOverTime(
+            tuple(told["over_time"]), tuple(told["headings"]), tuple(tuple(row) for row in told["rows"])
+        ),
+    )
 
 
 def _lights(sound: Sound) -> str:
@@ -1075,7 +1103,7 @@ def _page_files(work: Work, own: Sequence[str], found: Sequence[Exercise], given
         contrasts=tuple(contrast(one) for one in work.heard),
         pictures={stop.id: given[_stop_picture(stop)].decode() for stop in work.stops},
         voices=dict(work.voices),
-        playing=_playing_from(given) if own else None,
+        playing=_playing_from(given) if TAKES_TOLD in given else None,
         own={
             stop: _sound_from(given[f"sounds/take-{stop}.mp3"], json.loads(given[f"sounds/take-{stop}.json"]))
             for stop in own

@@ -154,14 +154,33 @@ class Passage:
 
 
 @dataclass(frozen=True, slots=True)
+class PageTake:
+    """A take in words; `slips` are ids of notes by kind of slip (see `engraving.slip_signs`)."""
+
+    name: str
+    told: tuple[str, ...]
+    slips: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class TakesOverTime:
+    """Takes, the oldest first: what became of slips, a table's headings and its rows."""
+
+    told: tuple[str, ...]
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Playing:
-    """The teacher's takes over one another beside the plan, as an SVG document, and the first in words;
-    `slips` are the ids of the notes for which another key or none was struck in it.
+    """The teacher's takes over one another beside the plan, as an SVG document; the latest in words, the
+    latest first; what the signs of slips say; and all of them over time.
     """
 
     picture: str
-    told: tuple[str, ...]
-    slips: tuple[str, ...] = ()
+    takes: tuple[PageTake, ...]
+    signs: dict[str, str]
+    times: TakesOverTime
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,8 @@ that other pieces and keys stay under it and the right ones do not."""
 SAME = 0.97
 """Share of a passage's notes that must be written in another place for it to be a place that it could be."""
 
+THERE = 0.95
+"""Share of what is written that is struck where only more is struck besides (set by reasoning)."""
 ALIKE = 0.65
 """The same where what was played before would go on, or would lead on to what was played after."""
 
@@ -35,10 +37,18 @@ def too_little(written: Written, keys: NDArray[np.intp], take: Take) -> str | No
     if shift:
         where = f"; it may be this piece {abs(shift)} semitone{'s' if abs(shift) > 1 else ''} "
         where += "too high" if shift > 0 else "too low"
+    elif _all_there(take):
+        where = "; all that is written is in it, so another instrument may sound too"
     return (
         "{name} is not tied: only " + f"{share} % of what was played fits this score{where}; "
         "choose the score that was played, or name the bars if it is a short passage."
     )
+
+
+def _all_there(take: Take) -> bool:
+    """Whether nearly all that is written in the bars was struck, whatever else was."""
+    written = len(take.matches) + len(take.missed) + len(take.wrong)
+    return len(take.matches) >= THERE * max(1, written)
 
 
 def fitting(take: Take) -> float:

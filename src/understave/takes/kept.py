@@ -2,14 +2,14 @@
 
 In: the folder, a score, a file. Out: `takes/NAME.mid` (or .wav, .mp4 ...) and `takes/NAME.tie.json`. The tie
 carries the digests of recording and score; where either is another one, the take is tied again from the copy.
-It also says when the take was added, which orders takes by age.
+It also says when the take was added, which orders takes by age, and where the dampers half lay on its piano.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from understave.digests import digest
 from understave.disk import locked, usable_name, write_atomically
 from understave.errors import TakeError
 from understave.score.model import Score
+from understave.takes.half_pedal import USUAL, checked
 from understave.takes.recorded import (
     SUFFIXES,
     bytes_of,
@@ -34,16 +35,21 @@ VERSION = 2
 
 
 def add_take(
-    folder: Path, score: Score, source: Path, first: int | None = None, last: int | None = None
+    folder: Path,
+    score: Score,
+    source: Path,
+    bars: tuple[int | None, int | None] = (None, None),
+    half: float = USUAL,
 ) -> tuple[str, Take]:
-    """Tie a recording and keep it in a lesson folder; return its name there and the tie.
+    """Tie a recording to the score or its `bars` (indexes, both included) and keep it in a lesson folder;
+    return its name there and the tie. `half` is where the dampers half lie (see `Recording`).
 
     What is there already keeps its name; the same recording again is tied again and not copied twice. Nothing
     is kept of what cannot be tied.
     """
     data = bytes_of(source)
-    take = tie(score, recording_of(data, source.name), first, last)
-    return keep_take(folder, score, data, take, (first, last)), take
+    take = tie(score, replace(recording_of(data, source.name), half=half), *bars)
+    return keep_take(folder, score, data, take, bars), take
 
 
 def keep_take(
@@ -107,15 +113,53 @@ def kept_take(folder: Path, score: Score, name: str) -> Take:
     sha256 = sha256_of(path)
     first: int | None = None
     last: int | None = None
+    half = USUAL
     try:
         values = json.loads((folder / FOLDER / f"{name}{TIED}").read_text(encoding="utf-8"))
         first, last = values["bars"]
+        half = checked(values.get("half", USUAL))
         if [values["version"], values["sha256"], values["score"]] == [VERSION, sha256, _of(score)]:
-            return _read(values, known_recording(path, values["kind"], sha256))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError):
+            return _read(values, replace(known_recording(path, values["kind"], sha256), half=half))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError, TakeError):
         pass  # whatever is wrong with it, the copy is tied again
     bars = [b if isinstance(b, int) and 0 <= b < len(score.measures) else None for b in (first, last)]
-    return tie(score, read_take(path), *bars)
+    return tie(score, replace(read_take(path), half=half), *bars)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptTake:
+    """A take of a lesson, its name there and when it was added (ISO 8601, UTC; "" where nothing says so)."""
+
+    name: str
+    added: str
+    take: Take
+
+
+def kept_takes(folder: Path, score: Score) -> tuple[tuple[KeptTake, ...], tuple[tuple[str, TakeError], ...]]:
+    """Return the takes of a lesson, the oldest first; and the name of each that does not fit the score any
+    more, with what is said of it.
+    """
+    found, lost = [], []
+    for name in take_names(folder):
+        try:
+            found.append(KeptTake(name, added_at(folder, name), kept_take(folder, score, name)))
+        except TakeError as error:
+            lost.append((name, error))
+    return tuple(found), tuple(lost)
+
+
+def keep_half(folder: Path, score: Score, name: str, half: float) -> None:
+    """Keep where the dampers half lie on the piano of a take; raises TakeError where it is no such depth."""
+    take = kept_take(folder, score, name)
+    take = replace(take, recording=replace(take.recording, half=checked(half)))
+    path = folder / FOLDER / f"{name}{TIED}"
+    with locked(folder / FOLDER):
+        try:
+            before = json.loads(path.read_text(encoding="utf-8"))
+            others = {key: before[key] for key in ("bars", "added") if key in before}
+        except (OSError, ValueError, TypeError):
+            others = {"bars": [None, None]}
+        write_atomically(path, json.dumps({**tie_data(score, take), **others}, ensure_ascii=False) + "\n")
 
 
 def drop_take(folder: Path, name: str) -> Path:
@@ -159,6 +203,7 @@ def tie_data(score: Score, take: Take) -> dict[str, Any]:
         "kind": take.recording.kind,
         "media": take.recording.media,
         "offset": take.recording.offset,
+        "half": take.recording.half,
         "sha256": take.recording.sha256,
         "score": _of(score),
         "sure": round(take.sure, 4),

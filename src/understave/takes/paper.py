@@ -10,34 +10,50 @@ from understave.engraving import Options, excerpt, to_pdf
 from understave.engraving.palette import INK
 from understave.engraving.standards import date_of
 from understave.score.model import Score
-from understave.takes.picture import draw_take
+from understave.takes.over_time import table, tell_over_time
+from understave.takes.picture import OWN, draw_take
+from understave.takes.slips import signed
 from understave.takes.take import Take
 from understave.takes.told import Beside, tell_take
 from understave.theory.vocabulary import Language
+from understave.wording.phrasebook import phrasebook
 
 _WIDTH_MM, _LINE_MM, _LETTERS = 180.0, 6.0, 100
 
 
-def take_pdf(score: Score, take: Take, beside: Beside, language: Language = "en") -> bytes:
-    """Return the PDF: a page of words, a page of lanes, a page of score; each page of its own size."""
-    slips = slipped(take)
-    told = tell_take(score, take, language, beside)
-    pages = [
-        _words(" · ".join(filter(None, (score.title, take.recording.media))), told),
-        draw_take(score, (take,), beside, language),
-    ]
-    if slips:
-        first, last = min(run.first for run in take.runs), max(run.last for run in take.runs)
-        look = Options(language=language, legend=False, tension=False, dynamics=False)
-        pages.append(
-            excerpt(score, beside.reading, first, last, highlight=slips, options=look, width_mm=_WIDTH_MM)
-        )
+def take_pdf(score: Score, takes: Sequence[Take], beside: Beside, language: Language = "en") -> bytes:
+    """Return the PDF of one take or several, the oldest first: of several a page over time; for each a page
+    of words; a page of lanes, all takes over one another; for each the score with its slips. Each page has
+    its own size.
+    """
+    names = [take.recording.media for take in takes]
+    pages = []
+    if len(takes) > 1:
+        headings, rows = table(score, list(zip(names, takes, strict=True)), language)
+        lines = [
+            *tell_over_time(score, takes, language),
+            *(" · ".join(f"{h}: {v}" for h, v in zip(headings, row, strict=True) if v) for row in rows),
+        ]
+        title = phrasebook(language).phrases["take_over_time"]
+        pages.append(_words(" · ".join(filter(None, (score.title, title))), lines))
+    for take in takes:
+        title = " · ".join(filter(None, (score.title, take.recording.media)))
+        pages.append(_words(title, tell_take(score, take, language, beside)))
+    pages.append(draw_take(score, takes[-len(OWN) :], beside, language))
+    pages += [drawn for take in takes if (drawn := slips_drawn(score, take, beside, language))]
     return to_pdf(pages, language, date_of(score))
 
 
-def slipped(take: Take) -> tuple[str, ...]:
-    """Return the ids of the notes for which another key or none was struck."""
-    return tuple(dict.fromkeys([*(slip.note for slip in take.wrong), *(note for _, note in take.missed)]))
+def slips_drawn(score: Score, take: Take, beside: Beside, language: Language = "en") -> str:
+    """Return the bars of a take as SVG, each kind of slip with its sign, and what the signs say; "" where
+    it has no slips.
+    """
+    signs = signed(take)
+    if not any(signs.values()):
+        return ""
+    first, last = min(run.first for run in take.runs), max(run.last for run in take.runs)
+    look = Options(language=language, legend=False, tension=False, dynamics=False)
+    return excerpt(score, beside.reading, first, last, signs=signs, options=look, width_mm=_WIDTH_MM)
 
 
 def _words(title: str, lines: Sequence[str]) -> str:

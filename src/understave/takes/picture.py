@@ -18,8 +18,18 @@ from understave.interpretation.plan import Plan
 from understave.score.model import Score
 from understave.takes.take import Take
 from understave.takes.told import Beside
-from understave.takes.views import beats_between, loudness, printed_alone, tempo_curve
+from understave.takes.views import (
+    HESITATION,
+    beats_between,
+    beside_neighbours,
+    damped,
+    hesitations,
+    loudness,
+    printed_alone,
+    tempo_curve,
+)
 from understave.theory.vocabulary import Language
+from understave.wording.pedals import decimal
 from understave.wording.phrasebook import phrasebook
 
 OWN = ("#B8450A", "#6A3D9A", "#1B7837", "#7F6000")
@@ -71,6 +81,8 @@ def draw_take(score: Score, takes: Sequence[Take], beside: Beside, language: Lan
                 for a, b in inside
             ]
         shapes.append(_lane(words, [(k, [(x(t), v) for t, v in line]) for k, line in lines], name, top))
+        if name == "tempo":
+            shapes += _waits(score, takes, x, top + LANE, language)
         top += LANE + GAP
     bottom = top - GAP
     shapes[:0] = _barlines(score, low, high, x, first, bottom)
@@ -112,6 +124,36 @@ def _lane(words: str, lines: Lines, name: str, top: float) -> str:
             f'stroke-width="2"{dash}/>'
         )
     return "".join(drawn)
+
+
+def _waits(
+    score: Score, takes: Sequence[Take], x: Callable[[float], float], bottom: float, language: Language
+) -> list[str]:
+    """Say in words how long the waits last that the lane of tempo cuts off; where words would touch, only the
+    arrow at the lane's foot stays.
+    """
+    shapes: list[str] = []
+    free = LEFT
+    found = sorted(
+        (one.moment, one.times, k)
+        for k, take in enumerate(takes)
+        for run in take.runs
+        for one in hesitations(score, run)
+    )
+    for moment, times, k in found:
+        text = phrasebook(language).phrases["take_lane_wait"].format(times=decimal(times, language, 1))
+        wide, place = _LETTER * 0.75 * len(text), x(moment)
+        begin = place + 10 if place + 10 + wide < WIDTH - RIGHT else place - 10 - wide
+        look = f'class="wait" fill="{OWN[k % len(OWN)]}"'
+        shapes.append(f'<path {look} d="M{place - 6:.1f} {bottom - 11:.1f}h12l-6 9Z"/>')
+        if begin >= free:
+            anchor, at = ("start", begin) if begin > place else ("end", begin + wide)
+            shapes.append(
+                f'<text {look} x="{at:.0f}" y="{bottom - 6:.0f}" font-size="{_BAR}" '
+                f'text-anchor="{anchor}">{escape(text)}</text>'
+            )
+            free = max(begin + wide, place) + 10
+    return shapes
 
 
 def _barlines(
@@ -177,25 +219,38 @@ def _smooth(rows: Sequence[tuple[float, float, float]], column: int) -> list[tup
 
 
 def _tempo(score: Score, plan: Plan, takes: Sequence[Take], low: float, high: float) -> Lines:
-    """The tempo in quarter notes a minute, as a share of its own median."""
+    """The tempo in quarter notes a minute, as a share of its own median. Single beats far longer or shorter
+    than those around them are cut off where the others end: else one long wait would flatten all.
+    """
     found: Lines = []
+    even: list[float] = []
     for k, take in enumerate(takes):
         curves = [tempo_curve(score, run) for run in take.runs]
         middle = float(np.median([v for c in curves for _, v in c] or [1.0]))
-        found += [(k, [(t, v / middle) for t, v in curve]) for curve in curves]
+        lines = [[(t, v / middle) for t, v in curve] for curve in curves]
+        found += [(k, line) for line in lines]
+        odd = {
+            beat
+            for run in take.runs
+            for beat, times in beside_neighbours(score, run)
+            if not 1 / HESITATION <= times <= HESITATION
+        }
+        even += [v for line in lines for t, v in line if t not in odd]
     time = clock(score, plan)
     beats = beats_between(score, low, high)
     planned = [(a, (b - a) / (time.at(b) - time.at(a))) for a, b in pairwise(beats)]
     usual = float(np.median([v for _, v in planned] or [1.0]))
     found.append((PLANNED, [(t, v / usual) for t, v in planned]))
-    return found
+    even += [v / usual for _, v in planned]
+    least, most = (min(even), max(even)) if even else (1.0, 1.0)
+    return [(k, [(t, min(most, max(least, v))) for t, v in line]) for k, line in found]
 
 
 def _pedal(plan: Plan, takes: Sequence[Take], low: float, high: float) -> Lines:
-    """The depth of the pedal, 0 up to 1 down; the player's raw, as the keyboard sent it."""
+    """The depth of the pedal, 0 up to 1 down; the player's with the dampers half down at one half."""
     found: Lines = []
     for k, take in enumerate(takes):
-        line = take.recording.performance.pedal
+        line = damped(take.recording.performance.pedal, take.recording.half)
         for run in take.runs:
             found.append((k, [(run.moment(t), d) for t, d in line if run.seconds[0] <= t <= run.seconds[-1]]))
     steps: list[tuple[float, float]] = []

@@ -27,7 +27,8 @@ class Recording:
     `performance.pedal` is the same as a line that stays level while nothing was sent. `media` is the file's
     name, `sha256` its digest, `offset` the second of the file at which the recording's zero lies. Of recorded
     sound there are `samples` (frames,) at `acoustics.files.RATE`, and neither keys nor pedal; where `file` is
-    known they are read from it when they are needed (`takes.recorded.samples_of`).
+    known they are read from it when they are needed (`takes.recorded.samples_of`). `half` is how far down
+    (0..1) the player's pedal is, as sent, where the dampers half lie (see `views.damped`).
     """
 
     performance: Performance
@@ -38,6 +39,7 @@ class Recording:
     offset: float = 0.0
     samples: Samples | None = field(default=None, repr=False, compare=False)
     file: Path | None = field(default=None, repr=False, compare=False)
+    half: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)

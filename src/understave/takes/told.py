@@ -9,6 +9,7 @@ from fractions import Fraction
 from understave.harmony.reading import Reading
 from understave.interpretation.plan import Plan
 from understave.score.model import Score, beat_text
+from understave.takes.slips import besides, slips_by_bar
 from understave.takes.take import Run, Take
 from understave.takes.views import hesitations, longest_run, melody_over_rest, pedal_blur, summary
 from understave.theory.names import pitch_class_name
@@ -30,13 +31,10 @@ ALIKE = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Beside:
-    """What a take is told beside: the plan, the reading of its chords, and how far down (0 to 1) the player's
-    pedal is where the dampers half lie (see `views.damped`).
-    """
+    """What a take is told beside: the plan, and the reading of its chords."""
 
     plan: Plan
     reading: Reading
-    half: float = 0.5
 
 
 def tell_take(
@@ -58,7 +56,7 @@ def tell_take(
             lines.append(said["take_clean"].format(bars=book.bars(*clean)))
     for run in take.runs:
         lines.append(_run(score, run, book))
-    slips = [*_wrong(score, take, book), *_missed(score, take, book)]
+    slips = [*_wrong(score, take, book), *_missed(score, take, book), *_besides(score, take, book)]
     lines += [text for _, text in sorted(slips)[:MOST]]
     if len(slips) > MOST:
         lines.append(said["take_more"].format(count=len(slips) - MOST))
@@ -77,7 +75,7 @@ def _touch_and_pedal(score: Score, take: Take, beside: Beside, language: Languag
     over = round(melody_over_rest(score, take) or 0.0)
     if over:
         yield said["take_melody" if over > 0 else "take_melody_under"].format(amount=abs(over))
-    blur = pedal_blur(score, beside.plan, beside.reading, take, longest_run(take), half=beside.half)
+    blur = pedal_blur(score, beside.plan, beside.reading, take, longest_run(take))
     if blur is None:
         yield said["take_no_pedal"]
         return
@@ -110,8 +108,7 @@ def _run(score: Score, run: Run, book: Phrasebook) -> str:
 
 def _clean_bars(score: Score, take: Take) -> tuple[str, str] | None:
     """Return the names of the first and last bar of the longest stretch without a slip."""
-    spoilt = {score.note_by_id[note].measure for _, note in take.missed}
-    spoilt |= {score.note_by_id[note.note].measure for note in take.wrong}
+    spoilt = slips_by_bar(score, take)
     best: tuple[int, int, int] = (0, 0, 0)
     for run in take.runs:
         start = run.first
@@ -157,6 +154,17 @@ def _missed(score: Score, take: Take, book: Phrasebook) -> list[tuple[float, str
         bar, beat = _place(score, note.at)
         name = pitch_class_name(note.pitch.pitch_class, book.language)
         found.append((note.at, book.phrases["take_missed"].format(bar=bar, beat=beat, written=name)))
+    return found
+
+
+def _besides(score: Score, take: Take, book: Phrasebook) -> list[tuple[float, str]]:
+    found = []
+    for one in besides(take):
+        note = score.note_by_id[one.note]
+        played = spelled_beside(take.recording.performance.strikes[one.strike].midi, note.pitch)
+        bar, beat = _place(score, note.at)
+        name = pitch_class_name(played.pitch_class, book.language)
+        found.append((note.at, book.phrases["take_besides"].format(bar=bar, beat=beat, played=name)))
     return found
 
 

@@ -69,6 +69,15 @@ def beats_between(score: Score, low: float, high: float) -> list[float]:
 
 def hesitations(score: Score, run: Run) -> tuple[Hesitation, ...]:
     """Return the beats of a run that are held up far beyond their neighbours."""
+    return tuple(
+        Hesitation(beat, times) for beat, times in beside_neighbours(score, run) if times > HESITATION
+    )
+
+
+def beside_neighbours(score: Score, run: Run) -> tuple[tuple[float, float], ...]:
+    """Return for each beat of a run but the last (written moment, quarter notes) how many times as long it
+    is as the middle of so many before and after it; nothing of a run that is too short to tell.
+    """
     beats = beats_between(score, run.moments[0], run.moments[-1])
     if len(beats) < AROUND:
         return ()
@@ -77,8 +86,8 @@ def hesitations(score: Score, run: Run) -> tuple[Hesitation, ...]:
     for k, length in enumerate(lengths.tolist()):
         near = np.concatenate([lengths[max(0, k - AROUND) : k], lengths[k + 1 : k + 1 + AROUND]])
         usual = float(np.median(near)) if len(near) else 0.0
-        if usual > 0 and length > HESITATION * usual:
-            found.append(Hesitation(beats[k], length / usual))
+        if usual > 0:
+            found.append((beats[k], length / usual))
     return tuple(found)
 
 
@@ -170,23 +179,22 @@ def damped(line: Sequence[tuple[float, float]], half: float) -> tuple[tuple[floa
     return tuple((t, float(np.interp(depth, (0.0, half, 1.0), (0.0, 0.5, 1.0)))) for t, depth in line)
 
 
-def pedal_blur(  # noqa: PLR0913
+def pedal_blur(
     score: Score,
     plan: Plan,
     reading: Reading,
     take: Take,
     number: int,
     instrument: Instrument = GRAND,
-    half: float = 0.5,
 ) -> PedalBlur | None:
     """Return the mean blur of a run under its own pedal and under the plan's on the player's time.
 
-    None where the recording has no pedal messages: then nothing can be said about it. `half`: see `damped`.
+    None where the recording has no pedal messages: then nothing can be said about it.
     """
     if not take.recording.pedal:
         return None
     performance, time = as_played(score, take, number)
-    performance = replace(performance, pedal=damped(performance.pedal, half))
+    performance = replace(performance, pedal=damped(performance.pedal, take.recording.half))
     begin, finish = time.moments[0], time.moments[-1]
     planned = pedal_line(plan.pedal, time, begin, finish, time.seconds[-1])
     harmony = [

@@ -83,6 +83,19 @@
  * @typedef {{term: string, meaning: string}} Term
  * @typedef {{head: string, figures: string[], target: string}} NumeralParts
  *
+ * @typedef {Partial<Record<"wrong"|"missed"|"extra", string[]>>} Slips  ids of notes: another key struck, none, one besides
+ *
+ * @typedef {object} Playing
+ * @property {string} picture  the takes beside the plan, as an SVG document
+ * @property {{name: string, told: string[], slips: Slips}[]} takes  in words, the latest first
+ * @property {Record<string, string>} signs  what each kind of slip is called
+ * @property {TakesOverTime} times
+ *
+ * @typedef {object} TakesOverTime
+ * @property {string[]} told  what became of slips
+ * @property {string[]} headings  of the table
+ * @property {string[][]} rows  a take each, the oldest first
+ *
  * @typedef {object} Lesson
  * @property {string} language
  * @property {string} title
@@ -97,7 +110,7 @@
  * @property {LegendEntry[]} legend
  * @property {Stop[]} stops
  * @property {Contrast[]} contrasts
- * @property {{picture: string, told: string[], slips: string[]}|null} playing  the teacher's takes beside the plan, as an SVG document
+ * @property {Playing|null} playing  the teacher's takes
  * @property {number} minutes  of the lesson as planned; 0 where nobody knows
  * @property {Passage[]} story
  * @property {Term[]} glossary

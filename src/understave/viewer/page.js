@@ -10,6 +10,7 @@ import "./projection.js";
 import "./question.js";
 import "./score.js";
 import { isDark, setDark } from "./screen.js";
+import { takesOf } from "./takes.js";
 import "./transport.js";
 import { unpacked } from "./unpacked.js";
 import { wordsOf } from "./words.js";
@@ -196,11 +197,6 @@ export function showLesson(lesson, place) {
 
   const section = (/** @type {string} */ id, /** @type {string} */ name, /** @type {import("./elements.js").Child[]} */ ...content) =>
     make("section", { id, "aria-labelledby": `${id}-name` }, make("h2", { id: `${id}-name` }, name), ...content);
-  const slips = make("button", { type: "button", "aria-pressed": "false", onclick: () => {
-    const on = slips.getAttribute("aria-pressed") === "false";
-    slips.setAttribute("aria-pressed", String(on));
-    score.wear("marked", new Set(on ? lesson.playing?.slips : []));
-  } }, words.ownPlayingSlips);
   const answered = lesson.stops.filter((stop) => stop.question && stop.answer);
   const sections = [
     stops.length > 0 && section("stops", words.stops, ...stops),
@@ -220,8 +216,7 @@ export function showLesson(lesson, place) {
         "playing",
         words.ownPlaying,
         make("figure", { tabindex: 0, "aria-label": words.ownPlayingPictured }, make("img", { class: "playing", alt: words.ownPlayingPictured, src: `data:image/svg+xml,${encodeURIComponent(lesson.playing.picture)}` })),
-        make("ul", {}, ...lesson.playing.told.map((line) => make("li", {}, line))),
-        lesson.playing.slips.length > 0 && slips,
+        ...takesOf(lesson.playing, score, words),
       ),
     section("credits", words.credits, ...lesson.credits.map((c) => make("p", {}, text(c))), ...lesson.cautions.map((c) => make("p", { class: "caution" }, text(c)))),
   ];

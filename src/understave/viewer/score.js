@@ -11,6 +11,7 @@
  */
 
 import { make, plain } from "./elements.js";
+import { KINDS, SIGN_STYLE, sign, unsign } from "./slip-signs.js";
 import { fold, measured, systemsOf } from "./systems.js";
 import { wordsOf } from "./words.js";
 
@@ -44,7 +45,7 @@ const STYLE = `
   .lit { fill: var(--lit, #b3125a); color: var(--lit, #b3125a); }
   .lit > .notehead { stroke: var(--glow, #ff9dc6); stroke-width: 220; paint-order: stroke; stroke-linejoin: round; }
   .marked > .notehead { stroke: var(--marked, #f0b400); stroke-width: 110; paint-order: stroke; stroke-linejoin: round; }
-  .now { stroke: var(--now, #ffe08a); stroke-width: 120; paint-order: stroke; stroke-linejoin: round; }
+${SIGN_STYLE}  .now { stroke: var(--now, #ffe08a); stroke-width: 120; paint-order: stroke; stroke-linejoin: round; }
   .now use { stroke: inherit; stroke-width: 260; paint-order: stroke; }
   button { position: absolute; margin: 0; padding: 0; border: 0; background: none; cursor: pointer; border-radius: 5px; }
   .bar { top: 0; height: 100%; touch-action: pan-y pinch-zoom; }
@@ -193,14 +194,30 @@ export class StaveScore extends HTMLElement {
   /**
    * Give notes a look, and take it from those that had it.
    *
-   * @param {"lit"|"marked"|string} look  a class name
+   * @param {"lit"|"marked"|string} look  a class name; the kinds of slips get their signs too (`slip-signs.js`)
    * @param {ReadonlySet<string>} notes
    */
   wear(look, notes) {
     const before = this.#worn.get(look) ?? new Set();
-    for (const id of before) if (!notes.has(id)) this.#element(id)?.classList.remove(look);
-    for (const id of notes) if (!before.has(id)) this.#element(id)?.classList.add(look);
+    for (const id of before) if (!notes.has(id)) this.#undress(id, look);
+    for (const id of notes) if (!before.has(id)) this.#dress(id, look);
     this.#worn.set(look, new Set(notes));
+  }
+
+  /** @param {string} id @param {string} look */
+  #dress(id, look) {
+    const note = this.#element(id);
+    note?.classList.add(look);
+    const kind = KINDS.find((one) => one === look);
+    if (note && kind) sign(note, kind);
+  }
+
+  /** @param {string} id @param {string} look */
+  #undress(id, look) {
+    const note = this.#element(id);
+    note?.classList.remove(look);
+    const kind = KINDS.find((one) => one === look);
+    if (note && kind) unsign(note, kind);
   }
 
   /** @param {number} index  the chord that sounds now; -1 for none */
@@ -317,7 +334,7 @@ export class StaveScore extends HTMLElement {
     }
     this.#arrange();
     for (const [look, notes] of this.#worn) {
-      for (const id of notes) this.#element(id)?.classList.add(look);
+      for (const id of notes) this.#dress(id, look);
     }
     this.#label = -1;
     this.dispatchEvent(new CustomEvent("shown"));

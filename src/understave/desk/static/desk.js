@@ -3,6 +3,7 @@
 import { stretchAt } from "/viewer/clock.js";
 import { make, setText } from "/viewer/elements.js";
 import "/viewer/score.js";
+import { KINDS } from "/viewer/slip-signs.js";
 import "/viewer/transport.js";
 import "./builder.js";
 import "./checks.js";
@@ -632,9 +633,8 @@ addEventListener("drop", async (event) => {
   } else take(files);
 });
 takes.addEventListener("slips", (event) => {
-  const { detail } = /** @type {CustomEvent<{right: string[], slipped: string[]}|null>} */ (event);
-  score.wear("belongs", new Set(detail?.right ?? []));
-  score.wear("foreign", new Set(detail?.slipped ?? []));
+  const { detail } = /** @type {CustomEvent<import("/viewer/model.js").Slips|null>} */ (event);
+  for (const kind of KINDS) score.wear(kind, new Set(detail?.[kind] ?? []));
 });
 
 /** @param {HTMLElement} place */

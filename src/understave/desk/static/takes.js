@@ -1,18 +1,22 @@
 /**
  * `<desk-takes>`: the teacher's own playing: recorded from a MIDI keyboard or the microphone after a count-in, or chosen
- * as a file; told, its slips coloured in the score, all takes drawn over one another.
+ * as a file; told, its slips signed in the score, all takes over one another and over time.
  *
- * Out: the events `trouble` (detail a sentence) and `slips` (detail the ids of notes played and slipped, or null).
+ * Out: the events `trouble` (detail a sentence) and `slips` (detail the ids of notes by kind of slip, or null).
  */
 
 import { make } from "/viewer/elements.js";
+import { KINDS, SIGN_STYLE, explained } from "/viewer/slip-signs.js";
+import { timesOf } from "/viewer/takes.js";
 import { AskingPanel } from "./asking.js";
 import { file, get, post, sendTake } from "./link.js";
 import { countIn, openKeyboard, openMicrophone } from "./recorders.js";
 import { word } from "./words.js";
 
 /** @typedef {{name: string, added: string}} Kept  `added` as ISO 8601 has it */
-/** @typedef {{told: string[], wrong: string[], missed: string[], played: string[]}} Told */
+/** @typedef {import("/viewer/model.js").Slips} Slips */
+/** @typedef {{told: string[], slips: Slips, signs: Record<string, string>, half: number|null}} Told  half of the pedal, null where none was sent */
+/** @typedef {{told: string[], headings: string[], rows: string[][]}} OverTime */
 /** @typedef {{beats: number, tempo: number}} Count  beats of the count-in, and how many a minute */
 /** @typedef {import("./recorders.js").Recorder} Recorder */
 
@@ -27,6 +31,7 @@ class DeskTakeList extends AskingPanel {
   /** What is shown of each take, by name and time: it stays when the list is drawn anew, open where it was open. @type {Map<string, HTMLDetailsElement>} */
   #shown = new Map();
   #picture = make("div", {});
+  #times = make("div", {});
   #address = "";
 
   constructor() {
@@ -42,7 +47,9 @@ class DeskTakeList extends AskingPanel {
     this.#shown = shown;
     if (takes.length > 0) void this.#draw();
     else this.#picture.replaceChildren();
-    return make("div", {}, ...shown.values(), takes.length === 0 && make("p", { class: "hint" }, word("takes_none")), this.#picture);
+    if (takes.length > 1) void this.#compare();
+    else this.#times.replaceChildren();
+    return make("div", {}, ...shown.values(), takes.length === 0 && make("p", { class: "hint" }, word("takes_none")), this.#times, this.#picture);
   }
 
   /** Another lesson lies on the desk: nothing of the one before stays. */
@@ -79,13 +86,56 @@ class DeskTakeList extends AskingPanel {
   /** @param {Kept} take @param {HTMLElement} place */
   async #tell(take, place) {
     try {
-      const found = /** @type {Told} */ (await get(`/api/takes/one?name=${encodeURIComponent(take.name)}`));
-      const slips = make("button", { type: "button", class: "small", "aria-pressed": "false", onclick: () => this.#colour(slips.getAttribute("aria-pressed") === "true" ? null : found, slips) }, word("takes_slips"));
-      const remove = make("button", { type: "button", class: "small", onclick: () => void this.display(post("/api/takes/drop", { name: take.name }).then(() => get("/api/takes"))) }, word("takes_remove"));
-      place.replaceChildren(make("ul", {}, ...found.told.map((line) => make("li", {}, line))), make("div", { class: "hear" }, found.wrong.length + found.missed.length > 0 && slips, remove));
+      this.#fill(take, place, await get(`/api/takes/one?name=${encodeURIComponent(take.name)}`));
     } catch (error) {
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+      this.#trouble(error);
     }
+  }
+
+  /** @param {unknown} error */
+  #trouble(error) {
+    this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+  }
+
+  /** @param {Kept} take @param {HTMLElement} place @param {Told} found */
+  #fill(take, place, found) {
+    const kinds = KINDS.filter((kind) => found.slips[kind]?.length);
+    const slips = make("button", { type: "button", class: "small", "aria-pressed": "false", onclick: () => this.#colour(slips.getAttribute("aria-pressed") === "true" ? null : found.slips, slips) }, word("takes_slips"));
+    const remove = make("button", { type: "button", class: "small", onclick: () => void this.display(post("/api/takes/drop", { name: take.name }).then(() => get("/api/takes"))) }, word("takes_remove"));
+    place.replaceChildren(
+      make("ul", {}, ...found.told.map((line) => make("li", {}, line))),
+      ...(kinds.length > 0 ? [make("style", {}, SIGN_STYLE), explained(kinds, found.signs)] : []),
+      make("div", { class: "hear" }, kinds.length > 0 && slips, remove),
+      ...(found.half === null ? [] : [this.#half(take, place, found.half)]),
+    );
+  }
+
+  /** Where the dampers half lie on the piano of a take. @param {Kept} take @param {HTMLElement} place @param {number} half */
+  #half(take, place, half) {
+    const id = `half-${take.name}`;
+    const input = /** @type {HTMLInputElement} */ (
+      make("input", {
+        type: "number",
+        id,
+        class: "small take-half",
+        min: 1,
+        max: 99,
+        value: Math.round(100 * half),
+        onchange: async () => {
+          try {
+            this.#fill(take, place, await post("/api/takes/half", { name: take.name, half: Number(input.value) / 100 }));
+          } catch (error) {
+            this.#trouble(error);
+          }
+        },
+      })
+    );
+    return make("div", {}, make("div", { class: "say" }, make("label", { for: id }, word("takes_half")), input), make("p", { class: "hint" }, word("takes_half_hint")));
+  }
+
+  async #compare() {
+    const found = /** @type {OverTime|null} */ (await get("/api/takes/over-time").catch(() => null));
+    this.#times.replaceChildren(...(found ? timesOf(found, word("takes_times")) : []));
   }
 
   async #draw() {
@@ -99,10 +149,10 @@ class DeskTakeList extends AskingPanel {
     );
   }
 
-  /** @param {Told|null} found  whose slips are coloured; none of any @param {HTMLElement} [button] */
-  #colour(found, button) {
-    for (const one of this.querySelectorAll("[aria-pressed]")) one.setAttribute("aria-pressed", String(one === button && found !== null));
-    this.dispatchEvent(new CustomEvent("slips", { detail: found && { right: found.played, slipped: [...found.wrong, ...found.missed] }, bubbles: true }));
+  /** @param {Slips|null} slips  that are signed; none of any @param {HTMLElement} [button] */
+  #colour(slips, button) {
+    for (const one of this.querySelectorAll("[aria-pressed]")) one.setAttribute("aria-pressed", String(one === button && slips !== null));
+    this.dispatchEvent(new CustomEvent("slips", { detail: slips, bubbles: true }));
   }
 }
 
