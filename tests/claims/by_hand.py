@@ -453,6 +453,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
     ("touched", h.Cadence(F(6), F(8), K("A"), "perfect authentic", P("A4"))),
     ("sixth alone", h.SixFour(F(0), F(2), K("G"), "cadential", P("D3"))),
+    ("alone", p.MelodyIn(F(0), F(4), "in the bass", ("v1n1", "v1n2", "v1n3", "v1n4"))),
     ("thirds", p.MelodyIn(F(0), F(4), "in the bass", ("v2n2", "v2n4", "v2n5", "v2n6"))),
     ("clashing", p.Tensest(F(0), F(4), F(1))),
     ("clashing", p.Tensest(F(0), F(1), F(1))),
