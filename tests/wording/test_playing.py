@@ -336,7 +336,8 @@ def test_what_is_leant_on_again_and_again_is_one_line() -> None:
 
 
 def test_what_is_leant_on_is_one_line_only_while_it_yields_to_one_note() -> None:
-    goals = [VoicingDetails(pitch=Pitch.parse("B4"), resolution_pitch=Pitch.parse(g)) for g in ("A4", "C5")]
+    b, aims = Pitch.parse("B4"), ("A4", "C5")
+    goals = [VoicingDetails(pitch=b, hand="right", resolution_pitch=Pitch.parse(g)) for g in aims]
     whys = [VOICING.event("dissonance", F(0), F(4), (), 1.0, goal) for goal in goals]
     assert [_yields_to(why) for why in (*whys, made("no words", "dissonance", F(0), F(4), (), 1.0))] == [
         "A",
