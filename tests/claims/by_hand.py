@@ -87,6 +87,7 @@ MARKED = replace(
 )
 MISNAMED = build("F4:2 D5:1 C5:1", "Bb4:2 F4:2", "D3:2 A2:2")
 """B flat major over D, then F major over A with a D that leans on its C."""
+PEDALS = (("start", 0), ("stop", 4), ("start", 16), ("stop", 20), ("start", 40), ("stop", 44))
 HAIRPINS = replace(
     build(" | ".join(["C5:1 D5 E5 C5"] * 14), " | ".join(["C3:4"] * 14)),
     directions=(
@@ -105,6 +106,8 @@ SIGNED = build(
     pedal=(("start", 1), ("stop", 8)),
 )
 """An upbeat, then a pedal that is let go on the last beat of the second bar."""
+GAPS = replace(HAIRPINS, directions=build("C5:56", pedal=PEDALS).directions)
+"""Pedals with a gap of three bars between them, and one of five."""
 STILL = build("E5:1 D5 C5 D5 | E5:4 | D5:4", "G4:4 | G4:4 | F4:4", "C3:4 | C3:4 | C3:4")
 """C stays in the bass for three bars."""
 GROUND = build(
@@ -324,6 +327,7 @@ ON = {
     "carrying": (CARRYING, "C: I:4 IV:4"),
     "settled": (SETTLED, "A: vi:2 I:2 I:4"),
     "signed upbeat": (SIGNED, "C: V:1 I:4 V:4 I:8"),
+    "gaps": (GAPS, "C: " + "I:4 " * 14),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "misnamed": (MISNAMED, "C: IV6:4"),
     "hairpins": (HAIRPINS, "C: " + "I:4 " * 14),
@@ -345,6 +349,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(8), F(8), K("G"), R("V"))),
     *(("signed", pr.PedalOpen(F(at), F(at))) for at in (1, 2, 3, 5, 6, 7, 12, 13, 14, 16)),
     ("leaping", pr.PedalOpen(F(4), F(4))),
+    ("gaps", pr.PedalOpen(F(28), F(28))),
     ("leapt to", n.Between(F(4), F(6), "v1n1", "v1n2", "v1n3", "leapt to")),
     ("breathing", rp.LineStops(F(2), F(4))),
     ("waiting", rp.LineStops(F(2), F(4))),
@@ -456,6 +461,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
     ("touched", h.Cadence(F(6), F(8), K("A"), "perfect authentic", P("A4"))),
     ("sixth alone", h.SixFour(F(0), F(2), K("G"), "cadential", P("D3"))),
+    ("alone", p.MelodyIn(F(0), F(4), "in the bass", ("v1n1", "v1n2", "v1n3", "v1n4"))),
     ("thirds", p.MelodyIn(F(0), F(4), "in the bass", ("v2n2", "v2n4", "v2n5", "v2n6"))),
     ("clashing", p.Tensest(F(0), F(4), F(1))),
     ("clashing", p.Tensest(F(0), F(1), F(1))),
@@ -464,6 +470,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", p.Stays(F(4), F(10), P("D4"))),
     ("signed", pr.PedalOpen(F(0), F(0))),
     ("signed", pr.PedalOpen(F(9), F(9))),
+    ("gaps", pr.PedalOpen(F(10), F(10))),
+    ("gaps", pr.PedalOpen(F(21), F(21))),
     ("breathing", rp.LineStops(F(6), F(8))),
     ("waiting", rp.LineStops(F(7), F(8))),
     ("slurred on", rp.LineStops(F(2), F(4))),

@@ -458,3 +458,12 @@ def test_no_step_is_direct_where_a_chord_belongs_to_both_keys() -> None:
     score = chords("Ab3+Eb4+C5", "Eb3+Bb3+G4", "Ab3+Eb4+C5", "Ab3+Gb4+C5+Eb5", "Db3+F4+Db5", length=4)
     found = find_keys(score, spans_of(score, "Ab: I:4 V I Db: V7 I"))
     assert [(e.kind, e.get("by")) for e in found] == [("key", None), ("key", None)]
+
+
+@pytest.mark.parametrize(("first", "start"), [("V7/ii", 16), ("ii", 12)])
+def test_home_returns_with_no_chord_that_points_elsewhere(first: str, start: int) -> None:
+    """A7 is heard as the dominant of D minor, not yet as C major."""
+    low = "A3+G4+C#5+E5" if first == "V7/ii" else "D3+F4+A4"
+    score = chords("C3+G4+E5", "D3+F#4+A4+C5", "G3+D4+B4", low, "D3+F4+A4", "G3+F4+B4", "C3+G4+E5", length=4)
+    found = find_keys(score, spans_of(score, f"C: I:4 G: V7 I C: {first} ii V7 I"))
+    assert [e.start for e in found if e.kind == "key" and e.label == "home"] == [0, start]

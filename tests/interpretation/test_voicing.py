@@ -258,6 +258,9 @@ def words(text: str, onset: int = 0) -> tuple[Direction, ...]:
         ("C5:1 G5 G5 G5 | G5 A5 F5:2", words("rall."), None),
         ("C5:1 G5 G5 G5 | G5 E5 F5:2", (), "away"),
         ("C5:1 G5 G5 G5 | G5 E5 F5:2", words("cresc."), None),
+        ("C5:1 G5 G5 G5 | G5 E5 F5:2", (Direction("d", "dynamic", F(3), None, 1, "sf"),), None),
+        ("C5:1 G5 G5 G5 | G5 E5 F5:2", (Direction("d", "dynamic", F(5), None, 1, "f"),), None),
+        ("C5:1 G5 G5 G5 | G5 E5 F5:2", (Direction("d", "dynamic", F(3), None, 1, "p"),), "away"),
     ],
 )
 def test_a_repeated_note_is_told_to_grow_only_where_it_may(line, marks, way):

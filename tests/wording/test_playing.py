@@ -31,7 +31,7 @@ from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN
 from understave.wording.phrasebook import phrasebook
-from understave.wording.playing import _tension, headings, tell_plan
+from understave.wording.playing import _tension, _yields_to, headings, tell_plan
 
 F = Fraction
 SILENT = made("no words", "for this", F(0), F(4), (), 1.0)
@@ -333,6 +333,17 @@ def test_what_is_leant_on_again_and_again_is_one_line() -> None:
     voices = tuple(Voice(f"n{k}", "dissonance", 10.0, True, why) for k in range(4))
     told = tell_plan(replace(score_of(4), notes=notes), Plan(voices=voices))
     assert [(a.moment, a.what) for a in told] == [(F(0), "bars 1–4: lean on B 4 each time")]
+
+
+def test_what_is_leant_on_is_one_line_only_while_it_yields_to_one_note() -> None:
+    b, aims = Pitch.parse("B4"), ("A4", "C5")
+    goals = [VoicingDetails(pitch=b, hand="right", resolution_pitch=Pitch.parse(g)) for g in aims]
+    whys = [VOICING.event("dissonance", F(0), F(4), (), 1.0, goal) for goal in goals]
+    assert [_yields_to(why) for why in (*whys, made("no words", "dissonance", F(0), F(4), (), 1.0))] == [
+        "A",
+        "C",
+        "",
+    ]
 
 
 def test_a_subject_alone_is_no_melody_over_a_bass() -> None:

@@ -207,13 +207,17 @@ class PhraseEnds(Claim):
         )
 
 
+_MEANT = 3
+"""Bars up to which a gap between printed pedals is meant."""
+
+
 @dataclass(frozen=True, slots=True)
 class PedalOpen(Claim):
     """The print leaves it open whether the pedal is down at a moment: no sign or word lifts it there.
 
-    Where pedals are printed, none is meant from a release to the next sign, before the first and after the
-    last, as far as a bar away; a gap of half a bar belongs to how releases are engraved (common practice, no
-    source).
+    Where pedals are printed, none is meant in a gap of up to three bars, nor before the first and after the
+    last, nor beside the edges of a longer gap, as far as a bar away; a gap of half a bar belongs to how
+    releases are engraved (common practice, no source).
     """
 
     kind: ClassVar[str] = "pedal left open"
@@ -228,8 +232,8 @@ class PedalOpen(Claim):
             return words[-1][1]
         if down:
             return True
-        if released is not None and pressed is not None and 2 * (pressed - released) <= bar:
-            return True
+        if released is not None and pressed is not None and pressed - released <= _MEANT * bar:
+            return 2 * (pressed - released) <= bar
         since = released is not None and self.start - released < bar
         return not since and (pressed is None or pressed - self.start >= bar)
 

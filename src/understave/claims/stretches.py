@@ -601,9 +601,9 @@ def _is_tune(notes: Sequence[Note], facts: Facts) -> bool:
 class MelodyIn(Claim):
     """The melody lies in a place: ``"on top"``, ``"in the left hand"``, ``"in the bass"``, ``"inside"``.
 
-    `notes` are notes said to be melody; most of them lie there, and away from the top their first ones move
-    mostly by step. Where someone sings, the singer has the melody, and no other may be said to; with no place
-    that alone is claimed.
+    `notes` are notes said to be melody; most of them lie there, in the bass with others above, and away from
+    the top their first ones move mostly by step. Where someone sings, the singer has the melody, and no other
+    may be said to; with no place that alone is claimed.
     """
 
     kind: ClassVar[str] = "where the melody lies"
@@ -631,7 +631,7 @@ class MelodyIn(Claim):
         if self.place == "on top":
             return note.midi == max(here) or (note.part in facts.singers)
         if self.place == "in the bass":
-            return note.midi == min(here)
+            return note.midi == min(here) < max(here)
         if self.place == "in the left hand":
             part = facts.score.parts[note.part]
             return note.staff == part.last_staff

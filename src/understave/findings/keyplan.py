@@ -420,17 +420,15 @@ def _goes_on(piece: Progression, region: Region, later: tuple[Region, ...]) -> b
 
 
 def _heard_from(piece: Progression, region: Region) -> Fraction:
-    """Return where a key that returns is heard as such: a lone note still belongs to what it closes.
+    """Return where a key that returns is heard as such: with the first chord of its own.
 
-    After it the first chord of the key's own tells, one applied to another degree does not.
+    A lone note still belongs to what it closes, and a chord applied to another degree points elsewhere.
     """
     spans = piece.spans[region.first : region.last + 1]
 
     def lone(span: Span) -> bool:
         return len({note.midi % 12 for note in piece.sounding(span.start, span.end)}) < 2
 
-    if not lone(spans[0]):
-        return region.start
     return next((span.start for span in spans if not lone(span) and not span.numeral.applied), region.start)
 
 

@@ -320,14 +320,15 @@ def _as_printed(score: Score, loudness: PrintedLoudness, run: Sequence[Note], on
     """Whether what is printed bears a run of notes out that grows (`on`) or fades.
 
     Nothing grows in a pianissimo, in a printed diminuendo or while the tempo is held back, nothing fades in a
-    printed crescendo.
+    printed crescendo, over a printed accent or into a loud mark.
     """
     start, end = run[0].onset, run[-1].end
     against = "diminuendo" if on else "crescendo"
     if any(s.kind == against and s.start < end and s.end > start for s in loudness.swells):
         return False
     if not on:
-        return True
+        loud = [m.moment for m in loudness.marks if m.velocity >= VELOCITIES["f"]]
+        return not any(start < t <= end for t in (*loud, *(a.moment for a in loudness.accents)))
     mark = max((m for m in loudness.marks if m.moment <= start), key=lambda m: m.moment, default=None)
     if mark is not None and mark.velocity <= VELOCITIES["pp"]:
         return False

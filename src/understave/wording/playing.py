@@ -190,7 +190,7 @@ def _lasting(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
     alike: dict[tuple[str, str], list[_Item]] = defaultdict(list)
     for item in items:
         if item.why is not None and not item.lasts and (item.aspect == "pedal" or item.leans):
-            alike[item.what, item.why.label if item.aspect == "pedal" else ""].append(item)
+            alike[item.what, item.why.label if item.aspect == "pedal" else _yields_to(item.why)].append(item)
     gone: set[int] = set()
     whole: list[_Item] = []
     for group in alike.values():
@@ -201,6 +201,13 @@ def _lasting(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
             whole.append(replace(run[0], what=said, lasts=run[0].aspect == "pedal"))
             gone.update(id(i) for i in run)
     return [i for i in items if id(i) not in gone] + whole
+
+
+def _yields_to(why: Event) -> str:
+    """Name what a leaning note yields to, so that only what is said alike is said once."""
+    details = VOICING.of(why)
+    goal = None if details is None else details.resolution_pitch
+    return "" if goal is None else goal.pitch_class.name
 
 
 def _foot(score: Score, items: list[_Item], book: Phrasebook) -> list[_Item]:
