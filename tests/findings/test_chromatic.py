@@ -567,3 +567,12 @@ def test_a_borrowed_chord_has_the_weight_of_what_is_heard(figure: str, told: boo
     score = build(f"A4:4 | {figure} | A4:4", "C5:4 | r:4 | C5:4", "F2:4 | F2:4 | F2:4", signature=-1)
     found = find_chromatic(score, spans_of(score, "F: I:4 | i:4 | I:4"))
     assert bool([e for e in found if e.start == 4]) is told
+
+
+def test_an_applied_dominant_is_answered_by_the_chord_as_it_begins() -> None:
+    """A seventh that comes when the triad has been heard is no part of the answer (common practice)."""
+    score, spans = setting(
+        ("C5:1 C5 B4 B4", "G4 A4 G4 G4", "E4 F#4 D4 F4", "C3 D3 G2 G2"), "C: I:1 V7/V V V7"
+    )
+    (event,) = find_applied(score, spans)
+    assert event.get("to") == RomanNumeral.parse("V")
