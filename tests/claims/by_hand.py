@@ -63,6 +63,11 @@ CLASHING = build("E5:1 F5:1 B4:1 C5:1", "C4:1 D4:1 C4:2")
 """B and C clash on the third beat."""
 THIRDS = build("G5:4", "staff2 C4+E4:1 D4+F4 E4 D4")
 """Two thirds, then two notes of one line."""
+DOUBLED = build("D5:2 F5:2 | E5:4", "staff1 Bb3:4 | Bb3:4", "staff2 Bb2:3 F2:1 | Bb2:4")
+"""B flat in the middle is the bass once more, an octave up."""
+LATE = build("E5:4 | D5:4 | C5:1 D5 E5 D5", "C3:4 | G2:4 | A2:1 F2 G2 G2")
+TAKEN = build("D5:4 | E5:4 | D5:4", "G4:4 | G4:4 | G4:4", "B3:4 | C4:4 | B3:4", "G2:4 | G2:4 | G2:4")
+"""A six-four between two chords of its dominant."""
 TOUCHED = build(
     "E5:1 D5 C5 B4 | B4:1 C#5 B4 A4 | A4:1 B4 C5 D5 | E5:4",
     "E4:4 | D4:2 C#4 | F4:4 | E4:4",
@@ -332,6 +337,9 @@ ON = {
     "misnamed": (MISNAMED, "C: IV6:4"),
     "hairpins": (HAIRPINS, "C: " + "I:4 " * 14),
     "marked": (MARKED, "C: I:4 | I6:4"),
+    "doubled": (DOUBLED, "Bb: I:8"),
+    "taken": (TAKEN, "C: V:4 | Cad64:4 | V:4"),
+    "late": (LATE, "C: I:4 | V:4 | vi:1 ii6:1 Cad64:1 V7:1"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
     "rosalia": (ROSALIA, "C: I:4 | ii:4 | iii:4"),
     "halting": (HALTING, "a: " + "i:8 VI:4 V:4 " * 5),
@@ -455,6 +463,13 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
+    ("doubled", p.Stays(F(0), F(8), P("Bb3"), "inner")),
+    # From one form of the dominant to the other nobody is led astray.
+    ("taken", h.CadenceFamily(F(8), F(8), K("C"), "deceptive")),
+    # A third is no step.
+    ("close", n.Pull(F(6), F(8), P("F3"), C("D"), "down")),
+    # One chord in the first of two bars: they do not quicken there.
+    ("late", h.Quick(F(4), F(12), 2, 1)),
     # The rhythm alone is no figure.
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, 1), (F(1), F(1), F(1)))),
     ("signed upbeat", p.ChangesHere(F(1), F(1))),

@@ -575,3 +575,12 @@ def test_nothing_is_borrowed_from_the_minor_where_only_the_minor_is_heard(before
     score = build(f"C3+E3+G3:4 | C3+G3+C4:4 | {before}:4 | C3+Eb3+G3:4 | C3+G3+C4:4")
     found = find_chromatic(score, spans_of(score, "C: I:4 I:4 I:4 i:4 I:4"))
     assert [e.label for e in found] == (["borrowed chord"] if told else [])
+
+
+def test_an_applied_dominant_is_answered_by_the_chord_as_it_begins() -> None:
+    """A seventh that comes when the triad has been heard is no part of the answer (common practice)."""
+    score, spans = setting(
+        ("C5:1 C5 B4 B4", "G4 A4 G4 G4", "E4 F#4 D4 F4", "C3 D3 G2 G2"), "C: I:1 V7/V V V7"
+    )
+    (event,) = find_applied(score, spans)
+    assert event.get("to") == RomanNumeral.parse("V")

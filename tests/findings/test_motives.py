@@ -133,3 +133,10 @@ class TestExamples:
         moved = [bar(score, e.start) for e in find_motives(score, spans) if e.label == "in another voice"]
         assert moved
         assert all(9 <= number <= 15 for number in moved)
+
+
+def test_a_chord_struck_evenly_is_no_figure() -> None:
+    """Repeated chords accompany (common practice, no source)."""
+    pulse = "G4:1/2 G4 G4 G4 A4 B4 C5:1"
+    score = build(" | ".join(bar for k in range(12) for bar in (pulse, FREE[k % 4])), "C3:96")
+    assert all(sum(step == 0 for step in e.get("steps")) < 2 for e in motives(score))

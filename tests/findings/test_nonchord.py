@@ -482,3 +482,26 @@ def test_what_an_ostinato_strikes_anew_is_held_over_from_nothing(before, label):
     score = build("B4:4 | A4:4 | B4:4", "G#4:4 | F#4:4 | G#4:4", f"{before} | E3:1 E3 D#3 E3 | E3:4")
     events = find_nonchord(score, spans_of(score, "E: I:4 | viio6:4 | I:4"))
     assert [e.label for e in events if e.start == 4 and e.get("pitch") == Pitch.parse("E3")] == [label]
+
+
+@pytest.mark.parametrize(
+    ("line", "label"), [("r:1 D5 E5 F5", "free tone"), ("D5:1 E5:2 F5:1", "appoggiatura")]
+)
+def test_what_begins_a_scale_out_of_silence_leans_on_nothing(line, label):
+    """An appoggiatura is accented and leans on its resolution (Hutchinson, ch. 10)."""
+    (event, *_) = find_nonchord(build(line, C_MAJOR), spans_of(build(line, C_MAJOR), "C: I:4"))
+    assert event.label == label
+
+
+def test_an_augmented_second_brings_nothing_back():
+    """A neighbour comes back by a step (Hutchinson, ch. 10)."""
+    score = build("B4:1 Ab4 B4:2", "G2+D3+G3:4")
+    assert only(score, "c: V:4").label == "escape tone"
+
+
+def test_the_fifth_over_the_bass_of_a_cadential_six_four_is_the_dominants():
+    """The bass is the dominant's (Hutchinson, section 16.3), and D its fifth: it is no 5-4 suspension."""
+    score = build("D5:2 D5:1 C5", "B4:2 G4+E4+C4", "G3:2 G2")
+    assert not find_nonchord(score, spans_of(score, "C: V:2 Cad64:2"))
+    plain = build("D5:2 D5:1 C5", "B4:2 G4+E4+C4", "G3:2 C3")
+    assert [e.label for e in find_nonchord(plain, spans_of(plain, "C: V:2 I:2"))] == ["suspension"]

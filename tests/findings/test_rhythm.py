@@ -100,6 +100,14 @@ def test_an_even_approach_does_not_quicken() -> None:
     assert found(CADENCE, text, "quickens before a cadence") == []
 
 
+def test_two_bars_quicken_where_the_first_does_and_no_seventh_is_a_new_chord() -> None:
+    """A line on two bars is so of both; V and V7 are one harmony (*Open Music Theory*, harmonic rhythm)."""
+    late = "C: I:8 IV:4 I:4 V:4 I:4 V:4 vi:1 ii6:1 Cad64:1 V7:1 I:4"
+    same = "C: I:8 IV:4 I:4 V:4 I:4 V:2 V7:2 V65:2 V7:2 I:4"
+    assert not found(CADENCE, late, "quickens before a cadence")
+    assert not found(CADENCE, same, "quickens before a cadence")
+
+
 def test_through_the_engine() -> None:
     events = find_rhythm(CADENCE, read_harmony(CADENCE).spans)
     assert [e.label for e in events][:1] == ["usual pace"]

@@ -479,3 +479,16 @@ def test_of_what_does_not_come_only_a_dominant_is_blamed(music, labels, aim, unm
     why = tension(*read_as(music, labels))[0].why
     found = why.get("aim")
     assert (None if found is None else str(found), why.get("unmet")) == (aim, unmet), why
+
+
+@pytest.mark.parametrize(("chord", "far"), [("iii", False), ("bVI7", True)])
+def test_a_chord_on_a_degree_of_the_key_comes_from_nowhere_far(chord, far):
+    """The mediant is a chord of the key, the lowered submediant none (Hutchinson, on modal mixture)."""
+    notes = {"iii": "E3 G3 B3", "bVI7": "Ab3 C4 Eb4 G4"}[chord]
+    told = tension(
+        *read_as(
+            f"C3 E3 G3 | {notes} | C3 E3 G3 | F3 A3 C4 | C3 E3 G3 | C3 E3 G3",
+            f"C: I | {chord} | I | IV | I | I",
+        )
+    )
+    assert (told[1].why.label == "local distance") is far

@@ -707,7 +707,8 @@ class Roots(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Quick(Claim):
-    """How often chords change, in changes to a bar, within a fourth or a half; `against`: and slower there.
+    """How often chords change, in changes to a bar, within a fourth or a half; `against`: and slower there,
+    than from the first bar on where they quicken.
 
     Another position of the same chord is no change.
     """
@@ -723,7 +724,12 @@ class Quick(Claim):
         found = len(run(facts, self.start, self.end)) / bars
         if abs(found - self.pace) > max(0.5, self.pace / 4, 1 / bars):
             return False
-        return self.against is None or (found > self.against) == (self.pace > self.against)
+        if self.against is None or self.pace <= self.against:
+            return self.against is None or found <= self.against
+        first = facts.bar(self.start)
+        begun = [s for s in facts.spans_in(first.start, first.end) if s.start >= first.start]
+        roots = {s.numeral.root(s.key).semitone for s in begun}
+        return found > self.against and len(roots) > self.against
 
 
 # --- cadences ----------------------------------------------------------------------------------------------
@@ -899,7 +905,8 @@ class Cadence(Claim):
         return any(note is not None and note.midi % 12 == sixth for note in (low, *last))
 
     def _astray(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
-        if self._led(before) is None:
+        if self._led(before) is None or (self.label == "deceptive" and _is_dominant(goal, self.key)):
+            # What goes on from one form of the dominant to another has not been led astray.
             return False
         rooted = goal.numeral.chord(goal.key).bass.semitone == self.key.tonic.semitone
         plain = goal.numeral.chord(goal.key).quality in (Quality.MAJOR, Quality.MINOR)

@@ -497,7 +497,7 @@ class Pull(Claim):
     def holds(self, facts: Facts) -> bool:
         up = (self.aim.semitone - self.pitch.midi) % 12
         down = (self.pitch.midi - self.aim.semitone) % 12
-        if (up if self.direction == "up" else down) not in (1, 2, 3):
+        if (up if self.direction == "up" else down) not in (1, 2):
             return False
         tone = self.pitch.midi % 12
         if self.leading is not None and tone == self.leading.semitone:

@@ -50,8 +50,8 @@ class Stays(Claim):
 
     ``"bass"``: something sounds above it, nothing below, and it is the lowest at the head of every bar.
     ``"top"``: it is the highest note on every beat it sounds. ``"inner"``: notes above and below it sound
-    meanwhile, one above it from the first. ``"over the bass"``: something lower sounds. Above the bass it
-    sounds for three quarters of the time.
+    meanwhile, one above it from the first, and mostly the bass is another note. ``"over the bass"``:
+    something lower sounds. Above the bass it sounds for three quarters of the time.
     """
 
     kind: ClassVar[str] = "note that stays"
@@ -85,6 +85,10 @@ class Stays(Claim):
             return all(note.midi <= high for note in others)
         if self.place == "over the bass":
             return any(note.midi < self.tone.midi for note in others)
+        lows = [facts.sounding(moment)[:1] for moment in facts.moments(self.start, self.end)]
+        doubled = sum(low[0].midi % 12 == self.tone.midi % 12 for low in lows if low)
+        if 2 * doubled > len(lows):
+            return False
         above = [note for note in others if note.midi > self.tone.midi]
         begins_inside = any(
             note.midi > here[0].midi and note.onset <= here[0].onset < note.end for note in others

@@ -109,7 +109,9 @@ def applied(piece: Progression, i: int) -> Event | None:
         # A leap leads to another line, or through a chord.
         detail = replace(detail, goes_to=going.pitch if going and is_step(note, going) else None)
     if answer is not None:
-        detail = replace(detail, to=answer.numeral, to_key=answer.key, resolution_time=answer.start)
+        # It is answered by the chord as it begins; a seventh that comes later answers nothing.
+        first = piece.spans[answer.first].numeral
+        detail = replace(detail, to=first, to_key=answer.key, resolution_time=answer.start)
     tones = {tone.semitone for tone, _ in changes}
     notes = {note.id for note in piece.sounding(step.start, step.end) if note.midi % 12 in tones}
     ids = tuple(dict.fromkeys([*(note.id for note in leading), *sorted(notes)]))

@@ -235,6 +235,9 @@ def _salience(figure: _Figure, count: int) -> float:
         return 0.0
     if len(moves) == 2 and kinds == 1:
         return 0.0
+    if lengths == 1 and 2 * moves.count(0) >= len(moves):
+        # A chord or note that is struck evenly again and again is a way to accompany.
+        return 0.0
     shape = 1.0 + 0.45 * min(2, lengths - 1) + 0.15 * min(3, kinds - 1)
     if lengths == 1 or not any(moves):
         shape *= 0.4

@@ -131,6 +131,8 @@ _CHANCE = {
     "free tone": (0.39, 0.45),
 }
 _GROWTH, _MIDDLE = 2.3, 0.4
+_FIFTH = 7
+"""Semitones."""
 _SIXTH = 10
 """Fifths from the lower to the upper note of an augmented sixth."""
 _IN_SIXTH = frozenset((0, 1, 4, 6, _SIXTH))
@@ -200,15 +202,26 @@ def find_nonchord(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     told += [
         (dissonance, classify(dissonance, harmony, line))
         for dissonance in found
-        if dissonance.notes[0].id not in used and not _belongs(dissonance, line)
+        if dissonance.notes[0].id not in used and not _belongs(dissonance, harmony, line)
     ]
     told.sort(key=lambda x: (x[0].start, -x[0].notes[0].midi))
     return _events(score, harmony, line, told)
 
 
-def _belongs(dissonance: Dissonance, line: Lines) -> bool:
+def _belongs(dissonance: Dissonance, harmony: Harmony, line: Lines) -> bool:
     """Whether the chord that sounds has the note, and only the label has not."""
-    return _outlasted(dissonance, line) or _in_sixth(dissonance, line)
+    return (
+        _outlasted(dissonance, line)
+        or _in_sixth(dissonance, line)
+        or _is_fifth_of_dominant(dissonance, harmony)
+    )
+
+
+def _is_fifth_of_dominant(dissonance: Dissonance, harmony: Harmony) -> bool:
+    """Whether a note is the fifth above a cadential six-four's bass, which the dominant there has."""
+    span = harmony.spans[dissonance.first]
+    fifth = span.numeral.chord(span.key).bass.semitone + _FIFTH
+    return span.numeral.special == "Cad" and (dissonance.notes[0].midi - fifth) % 12 == 0
 
 
 def _in_sixth(dissonance: Dissonance, line: Lines) -> bool:
@@ -347,6 +360,9 @@ def _classified(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
             through = _handed(before, note, after, line)
             if through is not None:
                 return Sort("passing tone", through, Resolution(after), _way(through, note))
+            if not resolves_to(note, after):
+                # An augmented second leads on, and not back.
+                return Sort("escape tone", before, Resolution(after), _way(before, note))
             side = "upper" if into > 0 else "lower"
             return Sort("neighbour tone", before, Resolution(after), side)
         late = _late(dissonance, harmony, line) if _is_accented(dissonance, after, harmony, line) else None
@@ -359,9 +375,21 @@ def _classified(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
     goal_found = _resolution(dissonance, after, harmony, line)
     if _doubles_a_step(note, line):
         return Sort("free tone", before, Resolution(after) if after is not None else None)
-    if goal_found is not None and not _is_left_out(dissonance, after, harmony):
+    leans = goal_found is not None and not _begins_a_run(dissonance, goal_found.note, harmony, line)
+    if goal_found is not None and leans and not _is_left_out(dissonance, after, harmony):
         return Sort("appoggiatura", before, goal_found, _side(note, goal_found.note))
     return _recurring(dissonance, before, after, line)
+
+
+def _begins_a_run(dissonance: Dissonance, goal: Note, harmony: Harmony, line: Lines) -> bool:
+    """Whether a light note out of silence begins a scale, whose notes are as short: it leans on nothing."""
+    note, before, after = dissonance.notes[0], line.before(dissonance.notes[0]), line.after(goal)
+    if before is not None and before.end >= note.onset:
+        return False
+    if after is None or _is_accented(dissonance, goal, harmony, line):
+        return False
+    runs_on = is_step(goal, after) and (after.midi > goal.midi) == (goal.midi > note.midi)
+    return runs_on and note.duration == goal.duration == after.duration
 
 
 def _doubles_a_step(note: Note, line: Lines) -> bool:

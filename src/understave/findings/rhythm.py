@@ -30,7 +30,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 from understave.findings.cadences import CADENCE, find_phrases_and_cadences
 from understave.findings.kinds import Kind
@@ -180,7 +180,9 @@ def _before_cadences(
     """Yield the cadences before which the chords of the last two bars come faster than in the phrase."""
     told = find_phrases_and_cadences(score, spans)
     phrases = sorted(event.start for event in told if event in PHRASE)
-    starts = [change.start for change in changes]
+    roots = groupby(changes, key=lambda change: change.span.numeral.root(change.span.key).semitone)
+    # A seventh added to a chord is heard as no new one where it is asked how fast chords come.
+    starts = [next(same).start for _, same in roots]
     for cadence, details in CADENCE.all(told):
         arrival = details.arrival
         phrase = bisect_left(phrases, arrival) - 1
@@ -196,7 +198,9 @@ def _before_cadences(
             return (bisect_left(starts, last) - bisect_left(starts, first)) * bar / (last - first)
 
         pace, before = rate(middle, arrival), rate(begun, middle)
-        if pace >= _QUICKENS * before and pace >= 1 and pace - before >= Fraction(1, 2):
+        # It is told of both bars, so the first of them has to be quicker, too.
+        quickens = pace >= _QUICKENS * before and rate(middle, middle + bar) > before
+        if quickens and pace >= 1 and pace - before >= Fraction(1, 2):
             told_of = _event(
                 "quickens before a cadence",
                 middle,

@@ -1005,6 +1005,9 @@ class _Scene:
         if self.heard[i].span.numeral.applied:
             # The dominant of a degree of the key is near to it, whatever the space says.
             return None
+        if self.heard[i].chord.root in self.heard[i].span.key.scale:
+            # A chord on a degree of the key is none that comes from afar, though it borrows a note.
+            return None
         return ((), self._plain(i)) if self.parts["local distance"][i] >= _FAR or pulling < _PULLING else None
 
     def _home(self, i: int) -> _Told | None:
