@@ -134,6 +134,8 @@ class Voice:
     figures: tuple[Fraction, ...] = ()
     """Where the figures told so far were met first."""
     just_pointed: bool = False
+    plain: bool = False
+    """Whether names of degrees are left out, which a beginner does not know."""
     longest: bool = False
     """Whether the longest of several words for a thing are taken, to reckon what fits."""
 
@@ -218,7 +220,7 @@ def narrate(
     if not reading.spans:
         return ()
     book = phrasebook(language)
-    voice = Voice(score, reading, book)
+    voice = Voice(score, reading, book, plain=level == "beginner")
     most = int(WORDS[length] * (_FEWER[level] if length != "minute" else 1))
     order = _enough(ranked(score, reading, language))
     first = foremost(order, is_song(score))
@@ -687,6 +689,8 @@ def _texts(
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
     hear, also = voice.one_of(event, "hear"), dict[str, Detail]()
+    if voice.plain:
+        also["plain"] = 1
     if _is_new_figure(event) and (voice.figures or voice.longest):
         hear, also = entry["hear_other"], {"before": (anchor(event), *voice.figures)[-1]}
         if len(voice.figures) == 1:
