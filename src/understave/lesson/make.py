@@ -530,12 +530,7 @@ def _work(  # noqa: PLR0913
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     find = options.elsewhere
     if find is not None and asked.level == "advanced":
-        stops = tuple(
-            compared(
-                stop, find(stop.events[0], score.title) if stop.events else (), timing, score, asked.language
-            )
-            for stop in stops
-        )
+        stops = compared(score, stops, lambda event: find(event, score.title), timing, asked.language)
     return Work(score, reading, plan, stops, heard, timing, asked, name, options.chord_symbols, options.sound)
 
 
