@@ -17,7 +17,9 @@ from understave.findings import find_events, read
 from understave.findings.variations import VARIATION, VariationDetails, find_variations
 from understave.harmony.reading import Event, Reading, Span
 from understave.score.model import Direction, Score
+from understave.teaching.narrative import narrate
 from understave.wording.claiming import is_true
+from understave.wording.phrasebook import SPOKEN, phrasebook
 from understave.wording.sentences import say
 
 THEME = "E5:2 G5 | F5:2 D5 | D5:2 F5 | E5:4 | A5:2 F5 | G5:2 E5 | F5:2 D5 | C5:4"
@@ -151,3 +153,14 @@ def test_haydn():
         ("73", 18),
     ]
     assert told[-1][1].stays == ("tune", "harmony", "bass", "length")
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_every_variation_is_told_of_by_its_number_before_all_else(language):
+    score, spans = our_set()
+    reading = Reading(spans, find_events(score, spans))
+    numbers = phrasebook(language).told["when"]["variation"]
+    told = " ".join(c.text for c in narrate(score, reading, "five", language=language))
+    assert [words in told for words in numbers[:4]] == [True] * 4
+    minute = " ".join(c.text for c in narrate(score, reading, "minute", language=language))
+    assert sum(words in minute for words in numbers) == 3

@@ -381,6 +381,18 @@ def test_words_at_the_head_are_explained_together(printed: str, told: str) -> No
     assert told in narrate(marked, known, "minute")[0].text
 
 
+@pytest.mark.parametrize("language", SPOKEN)
+def test_a_beginner_is_told_keys_without_the_names_of_degrees(language):
+    score, reading = analysed("chain-ferry")
+    relation = {"en": "relative of the subdominant", "de": "Subdominant", "fr": "sous-dominante"}[language]
+    told = {
+        level: " ".join(c.text for c in narrate(score, reading, "five", level, language))
+        for level in ("beginner", "intermediate")
+    }
+    assert relation not in told["beginner"]
+    assert relation in told["intermediate"]
+
+
 def test_a_phrase_of_time_ends_where_a_note_may_follow():
     """In English an introductory phrase is set off by a comma, without which "Further on the bass" reads as
     one place (common practice of punctuation, no source)."""

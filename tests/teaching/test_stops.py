@@ -15,6 +15,7 @@ import pytest
 from tests.findings.build import build, spans_of
 from tests.once import make_plan, read, read_score
 from tests.partial import event as made
+from tests.wording.readings import analysed
 
 from understave.errors import UnderstaveError
 from understave.findings import find_events
@@ -37,6 +38,7 @@ from understave.teaching.stops import (
     Timing,
     _placed,
     _said,
+    compared,
     frame_seconds,
     possible_stops,
     propose_stops,
@@ -438,3 +440,21 @@ def test_what_is_new_in_melody_and_accompaniment_is_said_or_nothing(tune, under,
         form = book.questions["return"]
         ask, answer = (fill(form[name], values, score, book) for name in ("ask_aloud", "aloud"))
         assert (ask.count("?") == 2, answer.count(".") == 2) == (bool(new), bool(new))
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_only_what_few_pieces_have_is_compared_each_time_in_other_words(language):
+    """A close or a new key stands in every piece: to name two of them says nothing (common practice)."""
+    score, reading = analysed("chain-ferry")
+    plan = make_plan(score, reading)
+    stops = propose_stops(score, reading, plan, level="advanced", language=language)
+    timing = Timing(clock(score, plan))
+    found = compared(score, stops, lambda event: (("Lied", "A. B."), ("Tanz", "")), timing, language)
+    told = [stop for stop in found if stop.elsewhere]
+    assert 2 <= len(told) <= 3
+    assert {stop.why for stop in told} <= {"rare chord", "sharp dissonance", "pattern"}
+    assert len({stop.elsewhere for stop in told}) == len(told)
+    for before, after in zip(stops, found, strict=True):
+        assert (after.seconds > before.seconds) == bool(after.elsewhere) == (before != after)
+        assert after.elsewhere in after.spoken.told
+    assert compared(score, stops, lambda event: (), timing, language) == stops

@@ -6,10 +6,14 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
+from tests.findings.build import build, spans_of
 from tests.partial import event as made
 from tests.wording.readings import analysed, chorale
 
-from understave.harmony.reading import Event, Span
+from understave.findings import find_events
+from understave.findings.applied import APPLIED_CHORD
+from understave.findings.chromatic import COMMON_TONE
+from understave.harmony.reading import Event, Reading, Span
 from understave.interpretation.tension import home_of
 from understave.teaching.surprise import MOST_BITS, chord_bits, rarity
 from understave.teaching.telling_order import (
@@ -17,6 +21,7 @@ from understave.teaching.telling_order import (
     Told,
     Weighing,
     _is_everyday,
+    candidates,
     exposure,
     foremost,
     ranked,
@@ -153,6 +158,19 @@ def test_an_open_end_is_no_usual_close(open_end):
         for told in (Told(event, 3.0, 1.0, worth),)
     )
     assert (foremost(threads) == threads) == open_end
+
+
+def test_a_chord_that_only_colours_is_not_told_as_pointing_elsewhere():
+    """Between two C major chords C sharp goes back to C (Open Music Theory, part V, from memory)."""
+    score = build("E5:4 | E5:4 | E5:4", "C3+G3+C4:4 | C#3+G3+Bb3:4 | C3+G3+C4:4")
+    spans = spans_of(score, "C: I:4 viio7/ii:4 I:4")
+    events = find_events(score, spans)
+    applied = next(e for e in events if e in APPLIED_CHORD)
+    told = [one.event for one in candidates(score, Reading(spans, events))]
+    assert applied in told
+    colour = made("chromatic chord", COMMON_TONE, applied.start, applied.end, applied.notes, 1.0)
+    told = [one.event for one in candidates(score, Reading(spans, (*events, colour)))]
+    assert applied not in told
 
 
 def test_that_the_voice_enters_is_told_in_a_song_after_what_only_it_has():

@@ -542,12 +542,7 @@ def _with_stops(work: Work, wishes: edits.Edits, options: LessonOptions, usual: 
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     find = options.elsewhere
     if find is not None and asked.level == "advanced":
-        stops = tuple(
-            compared(
-                stop, find(stop.events[0], score.title) if stop.events else (), timing, score, asked.language
-            )
-            for stop in stops
-        )
+        stops = compared(score, stops, lambda event: find(event, score.title), timing, asked.language)
     return replace(work, stops=stops, heard=heard, timing=timing)
 
 

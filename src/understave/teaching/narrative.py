@@ -134,6 +134,8 @@ class Voice:
     figures: tuple[Fraction, ...] = ()
     """Where the figures told so far were met first."""
     just_pointed: bool = False
+    plain: bool = False
+    """Whether names of degrees are left out, which a beginner does not know."""
     longest: bool = False
     """Whether the longest of several words for a thing are taken, to reckon what fits."""
 
@@ -147,6 +149,12 @@ class Voice:
         count = self.used.get(name, 0)
         self.used[name] = count + 1
         return str(words[count % len(words)])
+
+    def numbered(self, event: Event) -> str:
+        """Return words that say which variation it is, ``""`` for anything else and beyond the twelfth."""
+        found = VARIATION.of(event)
+        pool = self.book.told["when"]["variation"]
+        return str(pool[found.number - 1]) if found is not None and found.number <= len(pool) else ""
 
     def pointing(self, words: str) -> str:
         """Return words that point to the singer's."""
@@ -212,10 +220,12 @@ def narrate(
     if not reading.spans:
         return ()
     book = phrasebook(language)
-    voice = Voice(score, reading, book)
+    voice = Voice(score, reading, book, plain=level == "beginner")
     most = int(WORDS[length] * (_FEWER[level] if length != "minute" else 1))
     order = _enough(ranked(score, reading, language))
     first = foremost(order, is_song(score))
+    if len(_variations(voice)) > 1 and not _over_a_ground(voice):
+        order, first = _variations_first(order), _variations_first(first)
     if length == "minute":
         order = first
     opening = _opening(voice, length, level, first[:1])
@@ -229,6 +239,12 @@ def narrate(
         last = chapters[-1]
         chapters[-1] = replace(last, lines=(*last.lines, *close))
     return tuple(chapters)
+
+
+def _variations_first(threads: Sequence[Thread]) -> tuple[Thread, ...]:
+    """Put what stays and what varies first, which such a piece is about; that it comes back is no news."""
+    told = (t for t in threads if t.lead.event not in RETURN)
+    return tuple(sorted(told, key=lambda t: t.lead.event not in VARIATION))
 
 
 def words_of(chapters: Sequence[Chapter]) -> int:
@@ -537,7 +553,9 @@ def _fitting(voice: Voice, threads: Sequence[Thread], length: Length, words: int
     taken: set[int] = set()
     voice = replace(voice, longest=True)
     for thread in threads:
-        for again in dict.fromkeys((_AGAIN[length], 0)):
+        # Every variation is told of, as long as there are words.
+        more = len(thread.places) if thread.lead.event in VARIATION else _AGAIN[length]
+        for again in sorted({0, _AGAIN[length], *range(_AGAIN[length], more + 1)}, reverse=True):
             moments = _moments(voice.score, thread, again, taken)
             counts = [_count(list(_lines(voice, moment, "", length))) for moment in moments]
             needed = sum(counts) + _WHEN * len(counts)
@@ -566,7 +584,8 @@ def _moments(score: Score, thread: Thread, more: int, taken: set[int]) -> list[_
     for told in sorted(thread.places, key=lambda told: -told.worth):
         bar = _bar(score, told.event)
         free = bar not in taken and all(abs(bar - _bar(score, told.event)) >= _APART for told in good)
-        if free and told.worth >= _WORTH_AGAIN * thread.lead.worth and len(good) <= more:
+        worth = told.event in VARIATION or told.worth >= _WORTH_AGAIN * thread.lead.worth
+        if free and worth and len(good) <= more:
             good.append(told)
     good.sort(key=lambda told: anchor(told.event))
     return [_Moment(told, thread, good[k - 1] if k else _begun(thread, told)) for k, told in enumerate(good)]
@@ -595,8 +614,8 @@ def _told_within(
     told: list[tuple[_Moment, list[Line]]] = []
     for number, thread in enumerate(threads):
         taken = {_bar(voice.score, moment.told.event) for moment in chosen}
-        # In a minute only the best idea is taken up again.
-        for more in (_AGAIN["five"], 0) if number == 0 else (0,):
+        # In a minute only the best idea is taken up again, and one more variation.
+        for more in (1 + (thread.lead.event in VARIATION), 1, 0) if number == 0 else (0,):
             moments = [*chosen, *_moments(voice.score, thread, more, taken)]
             moments.sort(key=lambda moment: moment.start)
             teller = replace(voice, used=dict(voice.used), said=set(voice.said))
@@ -618,7 +637,9 @@ def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tupl
         if before is not None and _says_the_same(before.told.event, moment.told.event):
             passed[id(moment.told)] = before.told if moment.thread == before.thread else moment.before
             continue
-        when = voice.link(before.told.event, moment.told.event) if before is not None else ""
+        when = voice.numbered(moment.told.event)
+        if before is not None and not when:
+            when = voice.link(before.told.event, moment.told.event)
         words = "" if when else voice.words(moment.start, moment.told.event.end)
         if not when:
             since = None if before is None else before.start
@@ -668,6 +689,8 @@ def _texts(
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
     hear, also = voice.one_of(event, "hear"), dict[str, Detail]()
+    if voice.plain:
+        also["plain"] = 1
     if _is_new_figure(event) and (voice.figures or voice.longest):
         hear, also = entry["hear_other"], {"before": (anchor(event), *voice.figures)[-1]}
         if len(voice.figures) == 1:

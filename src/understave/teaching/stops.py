@@ -14,7 +14,7 @@ with their entries in `findings` (`kinds.Stop`); the rest is our own judgement.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import sqrt
@@ -200,20 +200,46 @@ def in_talk(
 
 
 def compared(
-    stop: Stop, pieces: Sequence[tuple[str, str]], timing: Timing, score: Score, language: Language
-) -> Stop:
-    """Return a stop that names other pieces, (title, composer), in which the same happens."""
-    if not pieces:
-        return stop
+    score: Score,
+    stops: Sequence[Stop],
+    find: Callable[[Event], Sequence[tuple[str, str]]],
+    timing: Timing,
+    language: Language,
+) -> tuple[Stop, ...]:
+    """Return stops of which the most telling name other pieces, (title, composer), in which the same happens.
+
+    Only what few pieces have is worth it: a close, a new key or a note that stays is in all of them.
+    """
+    words = phrasebook(language).talk["elsewhere"]
+    rare = [stop for stop in stops if stop.why in _WORTH_COMPARING and stop.events]
+    named: dict[str, str] = {}
+    for stop in sorted(rare, key=lambda stop: -stop.interest):
+        pieces = find(stop.events[0]) if len(named) < len(words) else ()
+        if pieces:
+            named[stop.id] = _named_pieces(pieces, language)
+    found: list[Stop] = []
+    for stop in stops:
+        if stop.id in named:
+            text = words[sum(bool(s.elsewhere) for s in found)].format(pieces=named[stop.id])
+            said = replace(stop.spoken, told=f"{stop.spoken.told} {text}".strip())
+            stop = replace(stop, elsewhere=text, spoken=said)
+            stop = replace(stop, seconds=timing.of(score, stop))
+        found.append(stop)
+    return tuple(found)
+
+
+def _named_pieces(pieces: Sequence[tuple[str, str]], language: Language) -> str:
     book = phrasebook(language)
-    named = [
-        book.talk["piece_by" if composer else "piece"].format(title=title, composer=composer)
-        for title, composer in pieces
-    ]
-    text = book.talk["elsewhere"].format(pieces=book.join(named))
-    said = replace(stop.spoken, told=f"{stop.spoken.told} {text}".strip())
-    made = replace(stop, elsewhere=text, spoken=said)
-    return replace(made, seconds=timing.of(score, made))
+    return book.join(
+        [
+            book.talk["piece_by" if composer else "piece"].format(title=title, composer=composer)
+            for title, composer in pieces
+        ]
+    )
+
+
+_WORTH_COMPARING = frozenset({"rare chord", "sharp dissonance", "pattern"})
+"""Kinds of interest that few pieces share."""
 
 
 def choose(

@@ -21,7 +21,7 @@ from typing import Any
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import is_sure, weight
-from understave.findings.chromatic import CHROMATIC_CHORD
+from understave.findings.chromatic import CHROMATIC_CHORD, COMMON_TONE
 from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION
 from understave.findings.instructions import INSTRUCTION, PEDAL_MARK
@@ -201,7 +201,10 @@ def candidates(score: Score, reading: Reading, language: Language = "en") -> tup
     """Return what may be told of a piece: sure enough, more than everyday, in words, and true."""
     known = expectations(reading)
     found = []
+    colours = {e.start for e in reading.events if e in CHROMATIC_CHORD and e.label == COMMON_TONE}
     for event in reading.events:
+        if event in APPLIED_CHORD and event.start in colours:
+            continue  # it goes back where it came from, and points nowhere
         if event.kind in UNTOLD or (event.kind, event.label) in PIECE_WIDE or not is_sure(event):
             continue
         if not can_say(event, language) or _is_everyday(event) or not weight(event):
