@@ -55,18 +55,25 @@ def lilypond() -> bool:
 
 
 def lilypond_pdf(source: bytes) -> bytes:
-    """Return A4 pages; raise ValueError where LilyPond does not make any."""
+    """Return A4 pages; raise ValueError where LilyPond does not make any, or none that show the score.
+
+    Where what ``musicxml2ly`` made of it does not fill its bars, LilyPond shifts all that follows in a voice
+    against the others and breaks lines within bars: no page of the score.
+    """
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         (root / "piece.musicxml").write_bytes(source)
         for command in (
             ["musicxml2ly", "--output=piece.ly", "piece.musicxml"],
-            ["lilypond", "--silent", "--output=piece", "piece.ly"],
+            ["lilypond", "--loglevel=WARN", "--output=piece", "piece.ly"],
         ):
             done = subprocess.run(command, cwd=root, capture_output=True, check=False, timeout=600)
         made = root / "piece.pdf"
         if not made.is_file():
             raise ValueError(f"LilyPond makes no pages of this score ({done.returncode})")
+        failed = done.stderr.count(b"barcheck failed")
+        if failed:
+            raise ValueError(f"LilyPond fills {failed} bars otherwise")
         return made.read_bytes()
 
 

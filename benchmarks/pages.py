@@ -19,7 +19,8 @@ The pieces of ``--split build`` served while the reader was made, in the fonts L
 Gootville. Those of ``--split held`` (the default) and the font Petaluma did not. With ``--unknown`` the
 shapes of the font that a page is engraved in are taken from the reader: what it would do with a font that
 nobody has seen. LilyPond's pages show what ``musicxml2ly`` made of the MusicXML, which is not always what
-it says.
+it says; pieces whose bars LilyPond finds not filled are left out and named, for their pages show another
+score, with voices shifted against each other and lines broken within bars.
 
 With ``--scans`` three scanned editions are read instead (``pianists/*/score.pdf``, pictures) and compared
 with their MusicXML. What else stands on these pages, before and after the excerpt, is not counted.

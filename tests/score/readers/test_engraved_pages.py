@@ -248,6 +248,30 @@ def test_dotted_values_go_on_in_triplets_without_figures():
     assert notes(read_page(engraved.verovio_pdf(there.source, "Leland"))) == notes(there)
 
 
+def test_a_figure_over_one_end_of_a_beam_is_of_the_notes_below_it_alone():
+    """Under one beam two eighths and a triplet, over which the figure stands."""
+    names, beams = ("C5", "D5", "E5", "F5", "G5"), ("begin", *["continue"] * 3, "end")
+    run = [
+        note(name, 6 if k < 2 else 4, "eighth", after=f'<beam number="1">{beam}</beam>')
+        for k, (name, beam) in enumerate(zip(names, beams, strict=True))
+    ]
+    for k, end in ((2, "start"), (3, ""), (4, "stop")):
+        mark = f'<notations><tuplet type="{end}" bracket="no"/></notations>' if end else ""
+        run[k] = re.sub("</type>", lambda m: m[0] + ratio(3, 2), run[k]).replace("</note>", mark + "</note>")
+    there = read_musicxml(score(bar(attributes(divisions=12, more=clefs("G")) + "".join(run) * 2)))
+    assert {n.duration for n in there.notes} == {Fraction(1, 2), Fraction(1, 3)}
+    assert notes(read_page(engraved.verovio_pdf(there.source, "Leland"))) == notes(there)
+
+
+def test_the_dot_of_a_short_rest_stands_beside_its_upper_bulb():
+    short = "<note><rest/><duration>3</duration><voice>1</voice><type>16th</type><dot/></note>"
+    figure = note("C5", 4, "eighth") + short + note("D5", 1, "32nd")
+    there = read_musicxml(score(bar(attributes(divisions=8, more=clefs("G")) + figure * 4)))
+    read = read_page(engraved.verovio_pdf(there.source, "Leland"))
+    assert [n.onset for n in read.notes] == [n.onset for n in there.notes]
+    assert notes(read) == notes(there)
+
+
 def test_a_staccato_dot_over_the_next_note_prolongs_nothing():
     dot = "<notations><articulations><staccato/></articulations></notations>"
     beat = "".join(

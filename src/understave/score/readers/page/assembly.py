@@ -39,11 +39,11 @@ from understave.score.readers.page.marks import (
     part_names,
     title_and_composer,
 )
-from understave.score.readers.page.solving import Solution, solve
+from understave.score.readers.page.solving import FIRST_THIRDS, MORE_THIRDS, Bar, Solution, solve
 from understave.score.readers.page.told_bar_lines import bars_told, mark_lines
 from understave.score.readers.page.told_signs import Frame, Known, Told, known_of
 from understave.score.readers.page.tuplets import Scaling, scalings
-from understave.score.readers.page.unprinted_meter import METERS, Fitted, beat_of, infer_meter
+from understave.score.readers.page.unprinted_meter import METERS, Fitted, infer_meter
 from understave.score.remarks import Remark
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
@@ -74,7 +74,7 @@ class Solved:
     solution: Solution
     signs: Signs
     events: list[Event]
-    values: list[Fraction]
+    values: Sequence[Fraction]
     in_triplets: Collection[int] = ()
     """Staves that hold triplets without figures."""
     start: Fraction = Fraction(0)
@@ -82,6 +82,8 @@ class Solved:
     """Whether a person has said that it is right, or what it holds."""
     figures: frozenset[Box] = frozenset()
     """Figures that are those of its tuplets."""
+    figured: bool = False
+    """Whether it or a bar before it has such figures, or surely triplets without any."""
 
     @property
     def sure(self) -> float:
@@ -280,10 +282,25 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
     space = place.sheet.space
     best: tuple[Solution, Solution | None, Scaling] | None = None
     going_on = before.in_triplets if before is not None and before.place is place else ()
-    for scaling in scalings(timed, place.sheet, place.system, _beat(meter), going_on):
-        if best is not None and best[0].cost <= scaling.price:
+    figured = before is not None and before.figured
+    first = FIRST_THIRDS[figured]
+    known = range(len(place.system.staves)) if figured else going_on
+    by_figures = scalings(timed, place.sheet, place.system, known)
+    for scaling, thirds, least in _readings(by_figures, MORE_THIRDS if going_on else first):
+        if best is not None and best[0].cost <= least:
             continue
-        found, second = solve(timed, scaling.values, length, unsolved.part_of, space, may_be_short=short)
+        asked = Bar(
+            timed,
+            scaling.values,
+            length,
+            unsolved.part_of,
+            space,
+            may_be_short=short,
+            thirds=thirds,
+            going_on=going_on,
+            first_thirds=first,
+        )
+        found, second = solve(asked)
         found = replace(found, cost=found.cost + scaling.price)
         if best is None or found.cost < best[0].cost:
             best = found, second or (best[0] if best else None), scaling
@@ -291,8 +308,8 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
     solution, second, scaling = best
     if not timed or (resting and solution.length < length and not short):
         solution = replace(solution, length=length)
-    signs = signs_of(solution, second, scaling.values, length, any(e.grace for e in bar.events))
-    in_triplets = {timed[i].staff for i in scaling.unprinted} or (set() if timed else going_on)
+    signs = signs_of(solution, second, solution.values, length, any(e.grace for e in bar.events))
+    in_triplets = {timed[i].staff for i in solution.thirds} or (set() if timed else going_on)
     return Solved(
         place,
         bar,
@@ -301,16 +318,24 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
         solution,
         signs,
         timed,
-        scaling.values,
+        solution.values,
         in_triplets,
         figures=scaling.figures,
+        figured=figured or bool(scaling.figures) or bool(solution.thirds and solution.cost < _SURE_THIRDS),
     )
 
 
-def _beat(meter: tuple[int, int, str]) -> Fraction:
-    """Return the length of the beats that beams fill, three units of a compound meter."""
-    beats, unit, _ = meter
-    return beat_of(beats, unit) if unit >= 8 else Fraction(4, unit)
+_SURE_THIRDS = 4.0
+"""What a bar may cost whose triplets without figures tell that there are more. Set by eye."""
+
+
+def _readings(found: Sequence[Scaling], opening: float) -> Iterator[tuple[Scaling, Collection[int], float]]:
+    """Yield ways to read a bar's tuplets, by its figures, then with triplets that have none: values, events
+    that may be of such triplets, and what that costs at least; `opening` is what the first of those costs.
+    """
+    for scaling in found:
+        yield scaling, (), scaling.price
+    yield found[0], found[0].loose, found[0].price + opening
 
 
 def _score(solved: list[Solved], groups: list[tuple[int, int]]) -> Score:

@@ -444,7 +444,8 @@ def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, spa
                 continue
             for j, (y, off_line) in enumerate(_rows(event)):
                 off = min(abs(dot.box.y - y - d * space) for d in ((0.5, -0.5) if off_line else (0.0,)))
-                if off < (0.3 if event.heads else 0.9) * space:
+                # Of a rest the dot stands in the row of a bulb, which may be the upper one of several.
+                if off < (0.3 * space if event.heads else 0.65 * space + event.box.height / 2):
                     # A dot in the row of a head in a space is surely its own.
                     price = off + 0.15 * abs(dot.box.x0 - right) + 0.05 * gap + 0.4 * space * off_line
                     # Of two stems that share a head the longer value has the dot.

@@ -389,6 +389,10 @@ class Ottava:
         return staff == self.staff and self.x0 - 0.8 * space < x < self.x1 + 0.3 * space
 
 
+_BEYOND = 4
+"""Staff spaces past half way to the next system where an octave line may stand whose hook points here."""
+
+
 def ottavas(sheet: Sheet, system: System) -> list[Ottava]:
     """Return the octave lines of a system: a figure 8 or 15 outside a staff, and its dashes."""
     space = sheet.space
@@ -403,7 +407,8 @@ def ottavas(sheet: Sheet, system: System) -> list[Ottava]:
             labels.append((m[1], word.box))
     out = []
     for figure, box in labels:
-        if not low <= box.y <= high or any(s.distance(box.y) < 0.5 * space for s in system.staves):
+        beyond = max(low - box.y, box.y - high)
+        if beyond > _BEYOND * space or any(s.distance(box.y) < 0.5 * space for s in system.staves):
             continue
         end = _dashes(box, sheet.levels, space)
         if end is None:
@@ -414,6 +419,9 @@ def ottavas(sheet: Sheet, system: System) -> list[Ottava]:
         gap_above = system.staves[above[-1]].y0 - box.y if above else 1e9
         octaves = 2 if figure == "15" else 1
         hook = _hook(box, end, sheet)
+        # Half way between two systems the hook tells whose line it is.
+        if (hook < 0 and not below) or (hook > 0 and not above) or (not hook and beyond > 0):
+            continue
         if below and (gap_below <= gap_above or hook < 0) and not (above and hook > 0):
             out.append(Ottava(below[0], box.x0, end, octaves))
         else:

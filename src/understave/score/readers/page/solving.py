@@ -9,10 +9,10 @@ The search keeps the cheapest partial solutions, event by event from the left.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import lcm
+from math import gcd, lcm
 from typing import NamedTuple
 
 from understave.score.readers.page.events import Event
@@ -21,109 +21,170 @@ _KEPT = 32
 """Partial solutions that are kept after each event."""
 _BEHIND = 9.0
 """How much dearer than the cheapest one a partial solution may be to be kept."""
+THIRD = Fraction(2, 3)
+"""The part of its printed value that a note of a triplet lasts."""
+FIRST_THIRDS = (2.7, 1.2)
+"""Price of the first triplet without a figure in a bar, before and after the first with one: that is
+usual once figures have been printed a few times."""
+_LOOSE, MORE_THIRDS = 1.0, 0.4
+"""Price of such a first triplet without a beam beside; of each further one, or where the bar before had such.
+All three are set on pieces to build with."""
+_UNEVEN = 0.3
+"""Price of another value within such a triplet. Set by eye."""
 
 
 class _Voice(NamedTuple):
-    """The last event of a voice; `end` in ticks."""
+    """The last event of a voice; `end` in ticks; `third` where it is of a triplet without a figure."""
 
     end: int
     staff: int
     way: int
     beam: int | None
     y: float
+    third: bool
+    lasts: int
 
 
 class _State(NamedTuple):
-    """A partial solution: `columns` are moments with the place of the last event there, `placed` onset
-    and voice.
+    """A partial solution: `columns` are moments with the place of the last event there, `placed` onset,
+    voice and whether it is of a triplet without a figure.
     """
 
     cost: float
     voices: tuple[_Voice, ...]
     columns: dict[int, float]
-    placed: tuple[tuple[int, int], ...]
+    placed: tuple[tuple[int, int, bool], ...]
+    thirds: bool
+    """Whether there are triplets without a figure."""
 
 
 @dataclass(frozen=True, slots=True)
 class Solution:
     """Onset (in quarter notes from the bar line) and voice of each event, in their order, and how good it is.
 
-    `cost` is 0 for a bar in which everything fits; `length` is where its voices end.
+    `cost` is 0 for a bar in which everything fits; `length` is where its voices end. `values` are those of
+    the events, `thirds` the events that are of triplets without a figure.
     """
 
     onsets: tuple[Fraction, ...]
     voices: tuple[int, ...]
     length: Fraction
     cost: float
+    values: tuple[Fraction, ...] = ()
+    thirds: frozenset[int] = frozenset()
 
 
-def solve(
-    events: Sequence[Event],
-    values: Sequence[Fraction],
-    length: Fraction,
-    part_of: Sequence[int],
-    space: float,
-    *,
-    may_be_short: bool = False,
-) -> tuple[Solution, Solution | None]:
-    """Return the best and the second-best solution of a bar.
-
-    `values` are the events' values with tuplets reckoned in, `part_of` the part of each staff. `may_be_short`
-    tells that the bar may be an upbeat or a part of a bar.
+class _Choice(NamedTuple):
+    """What an event may be: how long (ticks), whether of a triplet without a figure; when it ends at the
+    latest, for what its beam still holds.
     """
-    ticks = lcm(length.denominator, *(value.denominator for value in values))
-    full = int(length * ticks)
-    states = [_State(0.0, (), {}, ())]
-    for i, (event, value) in enumerate(zip(events, values, strict=True)):
-        lasts = int(value * ticks)
+
+    lasts: int
+    third: bool
+    room: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """What is known of a bar: its events and their values with figured tuplets reckoned in, its due `length`.
+
+    `part_of` is the part of each staff, `space` a staff space. `may_be_short` tells that it may be an upbeat
+    or a part of a bar. `thirds` are events that may be of triplets without a figure, `going_on` staves that
+    had such in the bar before; `first_thirds` is what the first of them costs.
+    """
+
+    events: Sequence[Event]
+    values: Sequence[Fraction]
+    length: Fraction
+    part_of: Sequence[int]
+    space: float
+    may_be_short: bool = False
+    thirds: Collection[int] = ()
+    going_on: Collection[int] = ()
+    first_thirds: float = FIRST_THIRDS[0]
+
+    @property
+    def ticks(self) -> int:
+        """Ticks of a quarter note."""
+        shorter = [self.values[i] * THIRD for i in self.thirds]
+        return lcm(self.length.denominator, *(v.denominator for v in (*self.values, *shorter)))
+
+    def choices(self, i: int, ticks: int) -> Iterator[_Choice]:
+        """Yield what an event may be."""
+        event, full = self.events[i], int(self.length * ticks)
         # What stands on the same beam after it still has to come.
-        rest = sum(
-            int(v * ticks)
-            for e, v in zip(events[i + 1 :], values[i + 1 :], strict=True)
-            if event.beam is not None and e.beam == event.beam
-        )
+        mates = [
+            k
+            for k in range(i + 1, len(self.events))
+            if event.beam is not None and self.events[k].beam == event.beam
+        ]
+        for third in (False, True) if i in self.thirds else (False,):
+            rest = sum(self.values[k] * (THIRD if third and k in self.thirds else 1) for k in mates)
+            lasts = self.values[i] * (THIRD if third else 1)
+            yield _Choice(int(lasts * ticks), third, full - int(rest * ticks))
+
+
+def solve(bar: Bar) -> tuple[Solution, Solution | None]:
+    """Return the best and the second-best solution of a bar."""
+    if not bar.events:
+        return Solution((), (), bar.length, 0.0), None
+    ticks = bar.ticks
+    states = [_State(0.0, (), {}, (), False)]
+    for i, event in enumerate(bar.events):
         moves = [
-            (state.cost + cost, k, moment, voice)
+            (state.cost + cost, k, moment, voice, choice)
+            for choice in bar.choices(i, ticks)
             for k, state in enumerate(states)
-            for cost, moment, voice in _moves(state, event, lasts, full - rest, part_of, space)
+            for cost, moment, voice in _moves(state, event, choice, bar, _binary(ticks))
         ]
         moves.sort()
-        following: dict[tuple[object, ...], _State] = {}
-        for cost, k, moment, voice in moves:
-            if cost > moves[0][0] + _BEHIND or len(following) >= _KEPT:
+        # Triplets without a figure cost at once what makes good only later: both kinds are kept.
+        following: tuple[dict[tuple[object, ...], _State], ...] = ({}, {})
+        for cost, k, moment, voice, choice in moves:
+            kept = following[states[k].thirds or choice.third]
+            if cost > moves[0][0] + _BEHIND:
                 break
-            new = _moved(states[k], event, moment, lasts, voice, cost)
-            following.setdefault((new.voices, moment), new)
-        states = list(following.values())
-    if not events:
-        return Solution((), (), length, 0.0), None
-    ended = sorted((_ended(state, full, ticks, may_be_short) for state in states), key=lambda s: s.cost)
+            if len(kept) < _KEPT:
+                new = _moved(states[k], event, moment, choice, voice, cost)
+                kept.setdefault((new.voices, moment), new)
+        states = [state for kept in following for state in kept.values()]
+    ended = sorted((_ended(state, bar, ticks) for state in states), key=lambda s: s.cost)
     best = ended[0]
     other = next((s for s in ended[1:] if s.onsets != best.onsets), None)
     return best, other
 
 
-def _ended(state: _State, full: int, ticks: int, may_be_short: bool) -> Solution:
+def _binary(ticks: int) -> int:
+    """Return of how many ticks the moments without triplets are multiples."""
+    return gcd(ticks, 3**9)
+
+
+def _ended(state: _State, bar: Bar, ticks: int) -> Solution:
     """Close a solution: voices that end elsewhere than the bar cost."""
+    full = int(bar.length * ticks)
     last = max(v.end for v in state.voices)
     cost = state.cost
     if last > full:
         cost += 6.0 + (last - full) / ticks
     elif last < full:
-        cost += 0.5 if may_be_short else 5.0
+        cost += 0.5 if bar.may_be_short else 5.0
     cost += sum(1.5 for voice in state.voices if voice.end < last)
+    thirds = frozenset(i for i, (*_, third) in enumerate(state.placed) if third)
     return Solution(
-        tuple(Fraction(onset, ticks) for onset, _ in state.placed),
-        tuple(voice for _, voice in state.placed),
+        tuple(Fraction(onset, ticks) for onset, *_ in state.placed),
+        tuple(voice for _, voice, _ in state.placed),
         Fraction(last, ticks),
         cost,
+        tuple(v * (THIRD if i in thirds else 1) for i, v in enumerate(bar.values)),
+        thirds,
     )
 
 
 def _moves(
-    state: _State, event: Event, lasts: int, room: int, part_of: Sequence[int], space: float
+    state: _State, event: Event, choice: _Choice, bar: Bar, binary: int
 ) -> Iterator[tuple[float, int, int]]:
     """Yield what an event may do next: the price, when it begins and in which voice."""
+    lasts, third, room = choice
     busy = next(
         (i for i, v in enumerate(state.voices) if event.beam is not None and v.beam == event.beam), None
     )
@@ -131,11 +192,13 @@ def _moves(
     if room > lasts:  # it may end with the bar
         moments.add(room - lasts)
     price = {
-        moment: _alignment(state.columns, moment, event.x, space) + (3.0 if moment + lasts > room else 0.0)
+        moment: _alignment(state.columns, moment, event.x, bar.space)
+        + (3.0 if moment + lasts > room else 0.0)
         for moment in moments
     }
+    opening = _opening(state, event, bar) if third else 0.0
     for i, voice in enumerate(state.voices):
-        if part_of[voice.staff] != part_of[event.staff] or (busy is not None and busy != i):
+        if bar.part_of[voice.staff] != bar.part_of[event.staff] or (busy is not None and busy != i):
             continue
         cost = 0.0
         if voice.staff != event.staff:
@@ -144,28 +207,50 @@ def _moves(
             # In a staff with two voices the stems part them; in one with a single voice they turn as
             # they like.
             cost += 0.6 if sum(v.staff == event.staff for v in state.voices) > 1 else 0.05
-        if event.is_rest and abs(voice.y - event.y) > 4 * space:
+        if event.is_rest and abs(voice.y - event.y) > 4 * bar.space:
             cost += 0.1
-        yield cost + price[voice.end], voice.end, i
+        yield cost + price[voice.end] + _in_thirds(voice, event, choice, opening, binary), voice.end, i
         if busy != i:  # after a rest that is not printed
             for moment in moments:
                 if moment > voice.end:
-                    yield cost + 2.2 + price[moment], moment, i
+                    yield cost + 2.2 + price[moment] + opening, moment, i
     if busy is None:
         # A voice more: at the beginning of the bar that is usual, later it comes out of nothing.
         same = sum(v.staff == event.staff for v in state.voices)
         for moment in moments:
-            yield (0.1 if moment == 0 else 2.6) + 0.8 * same + price[moment], moment, len(state.voices)
+            new = (0.1 if moment == 0 else 2.6) + 0.8 * same
+            yield new + price[moment] + opening, moment, len(state.voices)
 
 
-def _moved(state: _State, event: Event, moment: int, lasts: int, voice: int, cost: float) -> _State:
+def _opening(state: _State, event: Event, bar: Bar) -> float:
+    """Return what a triplet without a figure costs: less where there were others before."""
+    if event.staff in bar.going_on or state.thirds:
+        return MORE_THIRDS
+    return bar.first_thirds + (0.0 if event.beam is not None else _LOOSE)
+
+
+def _in_thirds(voice: _Voice, event: Event, choice: _Choice, opening: float, binary: int) -> float:
+    """Return what it costs to go on with a triplet without a figure, to begin or to end one."""
+    within = voice.third and voice.end % binary != 0
+    changes = 0.8 if event.beam is not None and event.beam == voice.beam else 0.0
+    if choice.third and voice.third:
+        return _UNEVEN if within and choice.lasts != voice.lasts else 0.0 if within else 0.05
+    if choice.third:
+        return opening + changes
+    if within:
+        return 3.0
+    return changes if voice.third else 0.0
+
+
+def _moved(state: _State, event: Event, moment: int, choice: _Choice, voice: int, cost: float) -> _State:
     way = event.way or (state.voices[voice].way if voice < len(state.voices) else 0)
-    new = _Voice(moment + lasts, event.staff, way, event.beam, event.y)
+    new = _Voice(moment + choice.lasts, event.staff, way, event.beam, event.y, choice.third, choice.lasts)
     return _State(
         cost,
         (*state.voices[:voice], new, *state.voices[voice + 1 :]),
         {**state.columns, moment: event.x},
-        (*state.placed, (moment, voice)),
+        (*state.placed, (moment, voice, choice.third)),
+        state.thirds or choice.third,
     )
 
 
