@@ -39,7 +39,7 @@ from understave.theory.pitch import Pitch
 
 BARS = 48
 PLANTED = 3
-LEVELS = (0.1, 0.2, 0.3, 0.5, 0.7, 0.9)
+LEVELS = (0.1, 0.2, 0.3, 0.5, 0.6, 0.7, 0.8)
 
 
 class Case(NamedTuple):
