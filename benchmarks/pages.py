@@ -13,7 +13,8 @@ s/page      CPU seconds a page (of all threads), from the bytes of the PDF or it
 words       F1 of the syllables of songs, by the note (its place in the bar) that they are sung to.
 named       how many of the bars that the reader finds doubtful are wrong (precision), how many of the wrong
             ones it finds so (recall). ``--fit`` fits the weights of that and prints them, and the same
-            figures with each piece left out of the fit.
+            figures with each piece left out of the fit. ``--reliability`` prints how many bars of each
+            confidence are right; with ``--first N`` of pictures of the first N pages, and nothing else.
 
 The pieces of ``--split build`` served while the reader was made, in the fonts Leipzig, Bravura, Leland and
 Gootville. Those of ``--split held`` (the default) and the font Petaluma did not. With ``--unknown`` the
@@ -51,6 +52,7 @@ from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from fractions import Fraction
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -123,6 +125,10 @@ OTHER_METERS = tuple(
 
 _MADE = {"worn": engraved.worn, "photographed": engraved.photographed}
 NoteRow = tuple[str, Fraction, Fraction]
+Seen = tuple[str, Path, int]
+"""How pictures are made, the weights they are read by, and how many pages of a piece."""
+_ALL = 1000
+"""More pages than a piece has."""
 
 
 @dataclass(slots=True)
@@ -409,17 +415,15 @@ def compare(read: Score, there: Score, row: Row, signs: Sequence[Signs], listed:
     return row
 
 
-def _read(
-    made: bytes, row: Row, unknown: bool, seen: tuple[str, Path] | None
-) -> tuple[Score, tuple[Signs, ...]]:
+def _read(made: bytes, row: Row, unknown: bool, seen: Seen | None) -> tuple[Score, tuple[Signs, ...]]:
     name = f"{row.piece}.pdf"
     if seen is None:
         began = time.process_time()
         out = read_with_signs(made, name, without=(row.engraver,) if unknown else ())
         row.seconds = time.process_time() - began
         return out
-    how, weights = seen
-    shown = engraved.pictures(made, row.pages)
+    how, weights, first = seen
+    shown = engraved.pictures(made, min(first, row.pages))
     if how in _MADE:
         shown = [_MADE[how](picture, seed) for seed, picture in enumerate(shown)]
     began = time.process_time()
@@ -428,10 +432,8 @@ def _read(
     return out
 
 
-def measure(
-    path: Path, engraver: str, unknown: bool, listed: int, seen: tuple[str, Path] | None = None
-) -> Row:
-    """Engrave a piece, read it back (`seen`: as pictures, clean or worn, by some weights) and compare."""
+def measure(path: Path, engraver: str, unknown: bool, listed: int, seen: Seen | None = None) -> Row:
+    """Engrave a piece, read it back (`seen`: as pictures) and compare."""
     row = Row(engraver, path.parent.name)
     try:
         there = read_score(path)
@@ -469,6 +471,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--list", type=int, default=0, metavar="N", help="print N wrong bars of each piece")
     parser.add_argument("--fit", action="store_true", help="fit how signs of trouble tell of wrong bars")
+    parser.add_argument("--reliability", action="store_true", help="bars right by confidence")
+    parser.add_argument("--first", type=int, default=_ALL, metavar="N", help="only the first pages")
     parser.add_argument(
         "--pictures", choices=("clean", *_MADE), default="", help="read pictures of the pages"
     )
@@ -479,7 +483,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--scans", action="store_true", help="read scanned editions instead")
     parser.add_argument("--without-meter", action="store_true", help="read pages that print no meter")
     given = parser.parse_args(arguments)
-    seen = (given.pictures, given.weights) if given.pictures else None
+    seen = (given.pictures, given.weights, given.first) if given.pictures else None
     console = Console(width=130)
     if given.scans or given.photographs:
         console.print(scans(given.list) if given.scans else photographs())
@@ -500,7 +504,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 f"{engraver} {row.piece}: notes {row.f1:.4f}, bars {row.bars_right}/{row.bars} {row.why}",
                 flush=True,
             )
-    console.print(_table(rows, given.engravers))
+    if given.first == _ALL:
+        console.print(_table(rows, given.engravers))
+    if given.reliability:
+        console.print(reliability([bar for row in rows for bar in row.signs]))
     if given.fit:
         _print_fit(rows)
     return 0
@@ -552,6 +559,21 @@ def _table(rows: Sequence[Row], engravers: Sequence[str]) -> Table:
                 f"{row.named} of {row.doubtful}, {row.named} of {row.wrong}",
                 f"{row.seconds / max(1, row.pages):.1f}",
             )
+    return table
+
+
+_BANDS = (0.0, 0.25, 0.5, 0.75, 0.9, 0.95, 1.0)
+
+
+def reliability(bars: Sequence[tuple[Signs, bool]]) -> Table:
+    """Return how many bars of each confidence are right: as many as it says, where it can be believed."""
+    table = Table("confidence", "bars", "on average %", "right %")
+    for low, high in pairwise(_BANDS):
+        here = [(sure, wrong) for signs, wrong in bars if low <= (sure := confidence(signs)) < high]
+        if here:
+            mean = sum(sure for sure, _ in here) / len(here)
+            right = sum(not wrong for _, wrong in here) / len(here)
+            table.add_row(f"{low} to {high}", str(len(here)), f"{100 * mean:.0f}", f"{100 * right:.0f}")
     return table
 
 

@@ -26,11 +26,13 @@ from tests.in_browser import accessibility, running_browser, until
 from tests.once import opening
 
 from understave.desk import app, bringing_in, work
+from understave.desk import opened as opened_desk
 from understave.desk.app import Desk
 from understave.desk.opened import OpenLesson
 from understave.desk.recent import Recent
 from understave.errors import ScoreError
 from understave.harmony.corrections import append_step
+from understave.harmony.odd_notes import OddNote
 from understave.harmony.reading import Correction
 from understave.harmony.trained import judge_score, read_judged
 from understave.lesson.folder import SETTINGS, create_folder, open_folder
@@ -144,6 +146,28 @@ def test_signs_are_told_once_and_carried(desk):
     assert [bar["clefs"][1] for bar in found] == [18, 18, 30, 30]
     refused = send(client, 1, last, what="meter", value="3/5").json()["refused"]
     assert refused == {"name": "meter", "values": {"word": "3/5"}}
+
+
+def test_what_the_harmony_finds_unlikely_is_told_and_comes_first_until_it_is_settled(desk, monkeypatch):
+    client, lesson = desk
+    rows = client.get("/api/pages").json()["bars"]
+    assert not any(row["doubted"] for row in rows)
+    index = max(rows, key=lambda row: row["sure"])["index"]
+    note = next(n for n in lesson.score.struck if n.measure == index)
+    likelier = replace(note.pitch, alter=note.pitch.alter - 1)
+    monkeypatch.setattr(opened_desk, "odd_notes", lambda score, spans: (OddNote(note.id, likelier, 0.8),))
+    lesson.shown = replace(lesson.shown, spans=(*lesson.shown.spans[:-1], lesson.shown.spans[-1]))
+    now = client.get("/api/pages").json()["bars"]
+    assert [(row["index"], row["sure"]) for row in now if row["doubted"]] == [(index, now[0]["sure"])]
+    assert client.get(f"/api/pages/bar?index={index}").json()["odd"] == [
+        {"note": note.written.name, "likelier": likelier.name, "beat": "1"}
+    ]
+    found = send(client, index, 0, what="right").json()
+    assert not any(row["doubted"] for row in found["bars"])
+    # What was typed has another harmony, which is not read yet.
+    typed = send(client, index, found["last"], what="key", value="1").json()
+    assert not any(row["doubted"] for row in typed["bars"])
+    assert client.get(f"/api/pages/bar?index={index}").json()["odd"] == []
 
 
 def test_bar_lines_and_marks_are_told_at_the_desk_and_undone(desk):

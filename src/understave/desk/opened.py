@@ -30,6 +30,7 @@ from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
 from understave.harmony import corrections
 from understave.harmony.engine import Fixed, settle
+from understave.harmony.odd_notes import OddNote, odd_notes
 from understave.harmony.reading import Correction, Event, Reading, Span
 from understave.harmony.reread import Renewed, difference, reread
 from understave.harmony.romantext import read_romantext
@@ -119,6 +120,16 @@ class OpenLesson:
         self._planned: PlannedLanes | None = None
         self._clock = clock(score, Plan(tempo=basic_tempo(score)))
         self._by_roots = False
+        self._odd: tuple[tuple[Span, ...], tuple[OddNote, ...]] | None = None
+
+    @property
+    def odd_notes(self) -> tuple[OddNote, ...]:
+        """Notes whose accidental the harmony shown finds unlikely; none before a harmony is shown."""
+        if self.shown is None:
+            return ()
+        if self._odd is None or self._odd[0] is not self.shown.spans:
+            self._odd = self.shown.spans, odd_notes(self.score, self.shown.spans)
+        return self._odd[1]
 
     # --- opening ---------------------------------------------------------------------------------------
 

@@ -9,7 +9,8 @@ follows, once no more is typed.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
@@ -24,6 +25,7 @@ from understave.desk.opened import StaleError
 from understave.desk.sense import SenselessError, message, sense
 from understave.errors import DeskError, UnderstaveError
 from understave.faults import fault_sentence, keep_fault
+from understave.harmony.odd_notes import OddNote
 from understave.lesson.folder import LessonFolder, open_folder
 from understave.lesson.page_corrections import (
     Decision,
@@ -38,7 +40,8 @@ from understave.lesson.page_corrections import (
 from understave.score import reader
 from understave.score.bar_text import BarTextError, add_up, lines_of, may_be_short, read_line
 from understave.score.marked_anew import HAIRPINS, MOST_MARKS, Mark, checked, marks_of, read_beat
-from understave.score.model import Score, beat_text
+from understave.score.model import Note, Score, beat_text
+from understave.score.readers.page.certainty import DOUBTFUL
 from understave.score.readers.page.told_signs import Frame, Place
 from understave.score.remarks import Remark
 from understave.theory.vocabulary import Language
@@ -75,23 +78,44 @@ def _needed(folder: LessonFolder) -> Printed:
     return found
 
 
-def _row(printed: Printed, index: int) -> dict[str, Any]:
-    """Return a bar as it stands in the list: which it is, how sure, and what was decided."""
+Odd = Mapping[int, Sequence[tuple[Note, OddNote]]]
+"""The notes of bars, by index, whose accidental the harmony finds unlikely."""
+
+
+def odd_in_bars(lesson: OpenLesson, printed: Printed) -> Odd:
+    """Return the notes that the harmony finds unlikely; none while it was read from other notes."""
+    if lesson.score.source != printed.score.source:
+        return {}
+    notes = {note.id: note for note in lesson.score.notes}
+    found: dict[int, list[tuple[Note, OddNote]]] = {}
+    for odd in lesson.odd_notes:
+        found.setdefault(notes[odd.id].measure, []).append((notes[odd.id], odd))
+    return found
+
+
+def _row(printed: Printed, index: int, odd: Odd) -> dict[str, Any]:
+    """Return a bar as it stands in the list: which it is, how sure, and what was decided.
+
+    Where the harmony finds a note unlikely, that is said too, until the bar is settled.
+    """
     score, bar = printed.score, printed.bars[index]
     said = {decision.what for decision in printed.decided.get(index, ())}
+    state = "typed" if "notes" in said else "right" if "right" in said else "read"
     return {
         "index": index,
         "number": score.bar_name(score.measures[index]),
         "page": bar.frame.page,
         "sure": round(bar.sure, 3),
-        "state": "typed" if "notes" in said else "right" if "right" in said else "read",
+        "state": state,
+        "doubted": state == "read" and index in odd,
     }
 
 
-def listed_bars(printed: Printed, entries: Sequence[PageEntry]) -> dict[str, Any]:
+def listed_bars(printed: Printed, entries: Sequence[PageEntry], odd: Odd) -> dict[str, Any]:
     """Return all bars, the least sure first and those that are settled last, and what can be undone."""
-    rows = [_row(printed, index) for index in range(len(printed.bars))]
-    rows.sort(key=lambda row: (row["sure"], row["index"]))
+    rows = [_row(printed, index, odd) for index in range(len(printed.bars))]
+    # What the harmony doubts comes with the bars that are named as doubtful.
+    rows.sort(key=lambda row: (min(row["sure"], DOUBTFUL) if row["doubted"] else row["sure"], row["index"]))
     steps = history(entries)
     return {
         "bars": rows,
@@ -101,11 +125,11 @@ def listed_bars(printed: Printed, entries: Sequence[PageEntry]) -> dict[str, Any
     }
 
 
-def bar_told(printed: Printed, index: int, language: Language) -> dict[str, Any]:
-    """Return the voices of a bar as text, and the signs that hold in it."""
+def bar_told(printed: Printed, index: int, language: Language, odd: Odd) -> dict[str, Any]:
+    """Return the voices of a bar as text, the signs that hold in it, and what the harmony finds unlikely."""
     score, measure = printed.score, printed.score.measures[index]
     return {
-        **_row(printed, index),
+        **_row(printed, index, odd),
         "lines": [
             {"staff": line.staff, "voice": line.voice, "text": line.text, "marks": line.marks}
             for line in lines_of(score, index, language)
@@ -117,7 +141,21 @@ def bar_told(printed: Printed, index: int, language: Language) -> dict[str, Any]
         "ending": ", ".join(map(str, measure.ending)),
         "marks": [_mark_row(score, index, mark) for mark in marks_of(score, index)],
         "goes_on": _goes_on(printed, index),
+        "odd": [
+            {
+                "note": note.written.name,
+                "likelier": _as_written(note, one),
+                "beat": beat_text(score.beat_at(note.onset)),
+            }
+            for note, one in odd.get(index, ())
+            if score.measure_at(note.onset) is measure
+        ],
     }
+
+
+def _as_written(note: Note, odd: OddNote) -> str:
+    """Return the likelier pitch at the height where the note is printed."""
+    return replace(odd.likelier, octave=note.written.octave).name
 
 
 _REPEATS = {(False, False): "none", (True, False): "begin", (False, True): "end", (True, True): "both"}
@@ -227,8 +265,9 @@ def _told_sign(printed: Printed, at: Place, asked: dict[str, Any]) -> Decision:
     return Decision(at, what, (), "" if what == "right" else str(asked["value"])[:20], staff)
 
 
-def _change(folder: LessonFolder, asked: dict[str, Any]) -> dict[str, Any]:
+def _change(lesson: OpenLesson, asked: dict[str, Any]) -> dict[str, Any]:
     """Put one change on the disk; return the bars as they are then, or why it was refused."""
+    folder = lesson.folder
     entries = read_entries(folder.path)
     steps = history(entries)
     printed = _needed(folder)
@@ -247,7 +286,8 @@ def _change(folder: LessonFolder, asked: dict[str, Any]) -> dict[str, Any]:
         except BarTextError as error:
             return {"refused": {"name": error.name, "values": error.values}}
         add(folder.path, printed.of, decision)
-    return listed_bars(_needed(folder), read_entries(folder.path))
+    now = _needed(folder)
+    return listed_bars(now, read_entries(folder.path), odd_in_bars(lesson, now))
 
 
 def _turn(folder: LessonFolder, steps: History, what: str) -> None:
@@ -267,7 +307,8 @@ async def listed(desk: Desk, request: Request) -> Any:
     printed = await asyncio.to_thread(printed_in, lesson.folder)
     if printed is None:
         return None
-    return listed_bars(printed, await asyncio.to_thread(read_entries, lesson.folder.path))
+    odd = await asyncio.to_thread(odd_in_bars, lesson, printed)
+    return listed_bars(printed, await asyncio.to_thread(read_entries, lesson.folder.path), odd)
 
 
 async def _asked(desk: Desk, request: Request) -> tuple[OpenLesson, Printed, int]:
@@ -284,7 +325,8 @@ async def bar(desk: Desk, request: Request) -> Any:
     """Tell one bar, and engrave it as it is read."""
     lesson, printed, index = await _asked(desk, request)
     language = await asyncio.to_thread(desk.speaks)
-    told = await asyncio.to_thread(bar_told, printed, index, language)
+    odd = await asyncio.to_thread(odd_in_bars, lesson, printed)
+    told = await asyncio.to_thread(bar_told, printed, index, language, odd)
     return {**told, "svg": await lesson.make_picture(work.engrave_bar, printed.score, index)}
 
 
@@ -310,7 +352,7 @@ async def change(desk: Desk, request: Request) -> Any:
     lesson = await desk.current()
     asked = await message(request)
     async with lesson.lock:
-        found = await asyncio.to_thread(_change, lesson.folder, asked)
+        found = await asyncio.to_thread(_change, lesson, asked)
     if "refused" not in found:
         if desk.reopening is not None:
             desk.reopening.cancel()

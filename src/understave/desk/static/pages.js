@@ -13,10 +13,11 @@ import { file, get, post, Refused } from "./link.js";
 import { word } from "./words.js";
 
 /**
- * @typedef {{index: number, number: string, page: number, sure: number, state: "read"|"right"|"typed"}} Row
+ * @typedef {{index: number, number: string, page: number, sure: number, state: "read"|"right"|"typed", doubted: boolean}} Row
  * @typedef {{bars: Row[], last: number, undo: number, redo: number}} Listed
  * @typedef {{staff: number, voice: number, text: string, marks: [string, number, number][]}} Line
- * @typedef {Row & import("./bar-marks.js").Marked & {lines: Line[], key: number, meter: string, svg: string}} Bar
+ * @typedef {{note: string, likelier: string, beat: string}} Odd  a note that the harmony finds unlikely
+ * @typedef {Row & import("./bar-marks.js").Marked & {lines: Line[], key: number, meter: string, svg: string, odd: Odd[]}} Bar
  */
 
 /** The clefs by their lowest line, counted in steps from C0. */
@@ -43,6 +44,8 @@ export class DeskPages extends HTMLElement {
   #list = make("ol", { class: "doubtful" });
   #head = make("h3", { id: "pages-bar" });
   #told = make("p", { class: "hint" });
+  /** What the harmony finds unlikely in the bar. */
+  #odd = make("div", {});
   #seen = make("img", { alt: "" });
   /** The picture, and on it the bar line that is missing. */
   #onPage = make("div", { class: "on-page" }, this.#seen);
@@ -62,6 +65,7 @@ export class DeskPages extends HTMLElement {
       make("button", { type: "button", id: `pages-${name}`, "aria-keyshortcuts": key, onclick: does }, word(`pages_${name}`), make("kbd", {}, key));
     this.#work.append(
       make("div", { class: "bar-head" }, this.#head, this.#told),
+      this.#odd,
       make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_page") }, make("figcaption", {}, word("pages_page")), this.#onPage),
       make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_read") }, make("figcaption", {}, word("pages_read")), this.#read),
       make("div", { class: "hear" }, button("right", "R", () => void this.#right()), button("before", "P", () => void this.step(-1)), button("next", "N", () => void this.step(1))),
@@ -159,7 +163,9 @@ export class DeskPages extends HTMLElement {
 
   /** @param {Row} row */
   #sure(row) {
-    return row.state === "read" ? word("sure", { n: Math.round(100 * row.sure) }) : word(`pages_state_${row.state}`);
+    if (row.state !== "read") return word(`pages_state_${row.state}`);
+    const sure = word("sure", { n: Math.round(100 * row.sure) });
+    return row.doubted ? `${sure}, ${word("pages_doubted")}` : sure;
   }
 
   /** @param {number} index @param {boolean} show  it in the score too */
@@ -172,6 +178,7 @@ export class DeskPages extends HTMLElement {
     this.#draw(this.#listed);
     this.#head.textContent = word("pages_bar", { n: bar.number, page: bar.page });
     this.#told.textContent = this.#sure(bar);
+    this.#odd.replaceChildren(...bar.odd.map((one) => make("p", { class: "hint" }, word("pages_odd", one))));
     this.#wrong.replaceChildren();
     // What is being dragged or typed stays, where the bar has not become another.
     const alike = same && JSON.stringify(before?.lines) === JSON.stringify(bar.lines);
