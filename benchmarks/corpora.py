@@ -99,7 +99,7 @@ def data_folder() -> Path:
 def _riemenschneider() -> dict[int, dict[str, object]]:
     from music21.corpus import chorales
 
-    table: dict[int, dict[str, object]] = chorales.ChoraleListRKBWV().byRiemenschneider  # type: ignore[no-untyped-call]
+    table: dict[int, dict[str, object]] = chorales.ChoraleListRKBWV().byRiemenschneider
     return table
 
 

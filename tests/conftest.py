@@ -9,7 +9,9 @@ import gc
 import importlib.metadata
 import os
 import shutil
+import sys
 import tempfile
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
@@ -83,6 +85,19 @@ def pytest_unconfigure(config):
     if hasattr(config, "made_here"):
         shutil.rmtree(config.made_here, ignore_errors=True)
         del os.environ[FOLDER]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def drawn_once():
+    """The engraver draws the same notation the same way: what it drew for one test is there for all."""
+    if (notation := sys.modules.get("understave.engraving.notation")) is None:
+        yield
+        return
+    from tests.once import on_disk
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(notation, "_drawn", lru_cache(maxsize=8)(on_disk(notation._drawn.__wrapped__)))
+        yield
 
 
 @pytest.fixture(scope="session")

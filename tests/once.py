@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import pickle
 import tempfile
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import wraps
@@ -59,6 +60,28 @@ def _shared(name: str, make: Callable[[], _T]) -> _T:
         value = make()
         kept.write_bytes(pickle.dumps(value, 5))
         return value
+
+
+def on_disk(function: Callable[_P, _T]) -> Callable[_P, _T]:
+    """As `once`, for what is too much to be held in memory besides; two workers may both make it."""
+
+    @wraps(function)
+    def found(*given: _P.args, **named: _P.kwargs) -> _T:
+        folder = os.environ.get(FOLDER)
+        if folder is None:
+            return function(*given, **named)
+        asked = (function.__module__, function.__qualname__, given, sorted(named.items()))
+        kept = Path(folder) / sha256(pickle.dumps(asked, 5)).hexdigest()
+        if kept.exists():
+            value: _T = pickle.loads(zlib.decompress(kept.read_bytes()))
+            return value
+        value = function(*given, **named)
+        whole = kept.with_suffix(f".{os.getpid()}")
+        whole.write_bytes(zlib.compress(pickle.dumps(value, 5), 1))
+        whole.replace(kept)
+        return value
+
+    return found
 
 
 @contextmanager
