@@ -45,8 +45,8 @@ TEMPERATURE = 1.4
 MOST_ALTERNATIVES = 4
 STRETCH = 1024
 """Units of a long piece whose beliefs are found at once."""
-AROUND = 64
-"""Units on either side of a stretch that are heard with it: what lies further away no longer tells."""
+AROUND = 32
+"""Units on either side of a stretch that are heard with it: half as many tell as much."""
 
 
 @dataclass(frozen=True, slots=True)
