@@ -6,11 +6,13 @@ at once (`tracemalloc`). The goal, an exponent of 1.1 at most over the length, i
 
 from __future__ import annotations
 
+import fractions
 import sys
 import tracemalloc
 from dataclasses import replace
 from math import log
 from pathlib import Path
+from types import FrameType
 
 import pytest
 from tests.once import EXAMPLES, opening, read, read_score
@@ -28,6 +30,8 @@ BARS = 24
 """Of the example, to be repeated."""
 TIMES = (2, 4)
 MOST = 1.1
+FRACTIONS = 580
+"""Calls for a note that work on exact fractions."""
 
 
 def long_pieces(folder: Path) -> list[tuple[Score, tuple[Span, ...]]]:
@@ -47,19 +51,21 @@ def long_pieces(folder: Path) -> list[tuple[Score, tuple[Span, ...]]]:
     return result
 
 
-def calls(score: Score, spans: tuple[Span, ...]) -> int:
-    count = 0
+def calls(score: Score, spans: tuple[Span, ...]) -> tuple[int, int]:
+    """Count the calls of functions, and those among them that work on exact fractions."""
+    count = exact = 0
 
-    def called(frame: object, event: str, argument: object) -> None:
-        nonlocal count
+    def called(frame: FrameType, event: str, argument: object) -> None:
+        nonlocal count, exact
         count += event in ("call", "c_call")
+        exact += event == "call" and frame.f_code.co_filename == fractions.__file__
 
     sys.setprofile(called)
     try:
         find_events(score, spans)
     finally:
         sys.setprofile(None)
-    return count
+    return count, exact
 
 
 def held(score: Score, spans: tuple[Span, ...]) -> int:
@@ -75,9 +81,11 @@ def test_events_cost_in_proportion_to_the_length(tmp_path: Path) -> None:
     pieces = long_pieces(tmp_path)
     # Once beforehand, so that what is loaded once is not counted.
     find_events(*pieces[0])
-    (short, small), (long, large) = ((s, calls(s, spans)) for s, spans in long_pieces(tmp_path))
+    (short, (small, _)), (long, (large, exact)) = ((s, calls(s, spans)) for s, spans in long_pieces(tmp_path))
     assert len(long.notes) == 2 * len(short.notes)
     assert log(large / small, 2) <= MOST, (small, large)
+    # They take as long as ten other calls each; floats or bisection do for most comparisons.
+    assert exact <= FRACTIONS * len(long.notes), exact / len(long.notes)
 
 
 def test_events_of_a_repeated_piece_hold_no_likeness_twice(tmp_path: Path) -> None:

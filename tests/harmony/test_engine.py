@@ -6,6 +6,7 @@ The progressions are common property; where a fact is listed in a textbook the c
 
 from __future__ import annotations
 
+import tracemalloc
 from fractions import Fraction
 from itertools import pairwise
 
@@ -14,11 +15,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.harmony.small_scores import chords, score_of
+from tests.once import EXAMPLES as OURS
+from tests.once import opening, read_score
 
 from understave.errors import UnderstaveError
-from understave.harmony.engine import read_harmony
+from understave.harmony.engine import read_harmony, settle
+from understave.harmony.model.encoding import encode
+from understave.harmony.model.label_indices import key_index
+from understave.harmony.reading import Correction
+from understave.harmony.trained import Opinion, opinion_of
 from understave.score.model import Score
+from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
+from understave.theory.roman import RomanNumeral
 from understave.wording.chord_reasons import explain_span
 
 KEYS = {
@@ -291,3 +300,34 @@ def test_any_notes_give_a_whole_reading(
     for span in spans:
         assert set(span.notes).isdisjoint(span.foreign)
         assert explain_span(score, span)
+
+
+def _opinion(score: Score, corrections: tuple[Correction, ...] = ()) -> tuple[Opinion, int]:
+    """What the engine believes of a score, and the bytes that it held at most."""
+    encoding, keys = encode(score), np.array([key_index(Key.parse(k)) for k in ("Eb", "c", "Bb", "g", "Ab")])
+    tracemalloc.start()
+    try:
+        opinion = opinion_of(score, settle(score, corrections), encoding, keys)
+        return opinion, tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+def test_a_long_piece_is_heard_in_stretches_as_it_is_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """But for labels that are faint in a whole stretch; what a teacher settled holds across its edge too."""
+    score = read_score(OURS / "lock-water" / "score.musicxml")
+    given = Correction("10", Fraction(1), "14", Fraction(1), Key.parse("Eb"), RomanNumeral.parse("V7"))
+    _opinion(read_score(opening(2)))  # Loads what is loaded once.
+    _, least = _opinion(read_score(opening(2)))
+    whole, most = _opinion(score, (given,))
+    monkeypatch.setattr("understave.harmony.engine.STRETCH", 60)
+    monkeypatch.setattr("understave.harmony.engine.AROUND", 20)
+    parted, peak = _opinion(score, (given,))
+    for name in whole.chords.keys() | parted.chords.keys():
+        none = np.zeros(1)
+        assert np.abs(whole.chords.get(name, none) - parted.chords.get(name, none)).max() < 0.02, name
+    times = np.array([float(t) for t in encode(score).times[:-1]])
+    begin, end = (float(score.time_of(bar, Fraction(1))) for bar in ("10", "14"))
+    held = (times >= begin) & (times < end)
+    assert parted.chords[-2, "dominant7", 0][held].min() > 0.99
+    assert peak - least < 0.8 * (most - least)

@@ -191,7 +191,7 @@ def clashes(score: Score, line: Lines, pedal: Sequence[Stretch] = ()) -> tuple[C
     """Return every pair of notes that clash, by start; a pedalled step of one line does not count."""
     found: list[Clash] = []
     sounding: list[tuple[float, Fraction, Note]] = []
-    downs = [start for start, _ in pedal]
+    downs = [float(start) for start, _ in pedal]
     for note in score.struck:
         end = _held_end(note, pedal, downs)
         sounding = [held for held in sounding if held[0] > note.at]
@@ -210,9 +210,9 @@ def clashes(score: Score, line: Lines, pedal: Sequence[Stretch] = ()) -> tuple[C
     return tuple(found)
 
 
-def _held_end(note: Note, pedal: Sequence[Stretch], downs: Sequence[Fraction]) -> Fraction:
+def _held_end(note: Note, pedal: Sequence[Stretch], downs: Sequence[float]) -> Fraction:
     """Return where a note stops sounding: at the release of the key, or of a pedal that is down then."""
-    i = bisect_left(downs, note.end) - 1
+    i = bisect_left(downs, note.until) - 1
     return max(note.end, pedal[i][1]) if i >= 0 and pedal[i][1] >= note.end else note.end
 
 

@@ -276,9 +276,9 @@ def _held_through(
 
 def _renewed(changes: Sequence[Change], stretches: Sequence[tuple[Fraction, Fraction]]) -> Iterator[Event]:
     """Yield the chords within which the pedal is lifted and put down again."""
-    downs = [down for down, _ in stretches]
+    downs = [float(down) for down, _ in stretches]
     for change in changes:
-        inside = bisect_left(downs, change.end) - bisect_right(downs, change.start)
+        inside = bisect_left(downs, float(change.end)) - bisect_right(downs, float(change.start))
         if inside <= 0:
             continue
         detail = PedalMarkDetails(key=change.span.key, chord=change.span.numeral, marks=inside)

@@ -185,8 +185,8 @@ def ending_key(score: Score, spans: tuple[Span, ...]) -> Key | None:
     chord = last.numeral.chord(last.key)
     if chord.root != last.key.tonic or chord.bass != chord.root:
         return None
-    since = score.end - score.measures[-1].full_length / 2
-    late = (note for note in reversed(score.struck) if note.end > since)
+    since = float(score.end - score.measures[-1].full_length / 2)
+    late = (note for note in reversed(score.struck) if note.until > since)
     still = all(note.midi % 12 in chord.semitones for note in late)
     return last.key if still else None
 

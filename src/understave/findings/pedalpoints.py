@@ -324,7 +324,7 @@ def other_runs(score: Score, sounding: Soundings) -> tuple[Held, ...]:
             run.append(note)
             reach = max(reach, note.end)
         found.append(_above(run, highest))
-    return tuple(sorted(found, key=lambda held: held.start))
+    return tuple(sorted(found, key=lambda held: float(held.start)))
 
 
 def _left(sounding: Soundings, last: Note, note: Note) -> bool:

@@ -24,11 +24,12 @@ Detail:
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import accumulate, pairwise
 
 from understave.findings.cadences import CADENCE, CadenceDetails, find_phrases_and_cadences
 from understave.findings.endings import melody_of
@@ -99,8 +100,11 @@ class _Theme:
         phrases = PHRASE.all(events)
         self.score = score
         self.melody = melody_of(score)
-        self.onsets = [note.onset for note in self.melody]
-        self.changes = sorted({span.start for span in spans})
+        self.onsets = [note.at for note in self.melody]
+        lengths = [measure.full_length for measure in score.measures]
+        # How often the length of a bar has changed before each.
+        self.meters = list(accumulate((a != b for a, b in pairwise(lengths)), initial=0))
+        self.changes = sorted({float(span.start) for span in spans})
         self.bounds = [phrases[0][0].start, *(event.end for event, _ in phrases)] if phrases else []
         self.sure = {event.end: event.confidence for event, _ in phrases}
         self.closes: dict[Fraction, tuple[str, CadenceDetails]] = {
@@ -117,7 +121,8 @@ class _Theme:
                 continue
             shift = round((middle - start) / bar) * bar
             alike, second = self._same(start, min(_IDEA * bar, (middle - start) / 2), shift)
-            end = next((e for e in self.bounds if e > middle and self._closes_more(e, weak[0])), None)
+            later = self.bounds[bisect_right(self.bounds, middle) :]
+            end = next((e for e in later if self._closes_more(e, weak[0])), None)
             if second is None or end is None or self._bar(start, end) is None:
                 continue
             if not _UNEVEN[0] <= (end - middle) / (middle - start) <= _UNEVEN[1]:
@@ -210,13 +215,12 @@ class _Theme:
 
     def _bar(self, start: Fraction, end: Fraction) -> Fraction | None:
         """Return the length of a bar where it is the same from start to end, else None."""
-        first = self.score.measure_at(start).index
-        bars = self.score.measures[first : self.score.measure_at(max(start, end - Fraction(1, 64))).index + 1]
-        lengths = {measure.full_length for measure in bars}
-        return lengths.pop() if len(lengths) == 1 else None
+        first = self.score.measure_at(start)
+        last = self.score.measure_at(max(start, end - Fraction(1, 64)))
+        return first.full_length if self.meters[first.index] == self.meters[last.index] else None
 
     def _notes(self, start: Fraction, end: Fraction) -> tuple[Note, ...]:
-        return self.melody[bisect_left(self.onsets, start) : bisect_left(self.onsets, end)]
+        return self.melody[bisect_left(self.onsets, float(start)) : bisect_left(self.onsets, float(end))]
 
     def _downbeat(self, start: Fraction) -> Fraction:
         measure = self.score.measure_at(start)
@@ -269,8 +273,9 @@ class _Theme:
             yield "shorter units"
 
     @staticmethod
-    def _rate(times: list[Fraction], start: Fraction, end: Fraction) -> float:
-        return float((bisect_left(times, end) - bisect_left(times, start)) / (end - start))
+    def _rate(times: list[float], start: Fraction, end: Fraction) -> float:
+        struck = bisect_left(times, float(end)) - bisect_left(times, float(start))
+        return float(struck / (end - start))
 
 
 PHRASE_FORM: Kind[PhraseFormDetails] = Kind(

@@ -107,9 +107,9 @@ def changes_of(spans: Sequence[Span]) -> tuple[Change, ...]:
 
 def per_bar(score: Score, changes: Sequence[Change]) -> tuple[int, ...]:
     """Return how many chords begin in every bar, by measure index."""
-    starts = [change.start for change in changes]
-    limits = [bisect_left(starts, measure.start) for measure in score.measures] + [len(starts)]
-    limits[-1] = bisect_left(starts, score.end)
+    starts = [float(change.start) for change in changes]
+    limits = [bisect_left(starts, float(measure.start)) for measure in score.measures] + [len(starts)]
+    limits[-1] = bisect_left(starts, float(score.end))
     return tuple(b - a for a, b in pairwise(limits))
 
 

@@ -45,6 +45,19 @@ class Constraints:
     keys: Floats | None = None
     pinned: Mapping[tuple[int, int], Ints] = field(default_factory=dict)
 
+    def within(self, units: slice) -> Constraints:
+        """Return what is settled in some of the units, counted from the first of them."""
+        first, last = units.start, units.stop
+        return Constraints(
+            frozenset(t - first for t in self.limits if first <= t <= last),
+            None if self.keys is None else self.keys[units],
+            {
+                (max(a, first) - first, min(b, last) - first): labels
+                for (a, b), labels in self.pinned.items()
+                if a < last and first < b
+            },
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Step:

@@ -9,8 +9,8 @@ spans, and the teacher's corrections become constraints.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -19,7 +19,7 @@ from understave.errors import AnalysisError, ScoreError
 from understave.harmony.decode import Constraints, Decoded, Step, decode
 from understave.harmony.emission import lattice, likely_keys
 from understave.harmony.engine_weights import Weights, shipped_weights
-from understave.harmony.features import Features, features
+from understave.harmony.features import Features, features, part_of
 from understave.harmony.grammar import Statistics, grammar, shipped_statistics
 from understave.harmony.line_of_fifths import (
     INVERSIONS,
@@ -43,6 +43,10 @@ PLACES = np.array([0, 1, 1, 2, 2])
 TEMPERATURE = 1.4
 """Flattens beliefs until, on analysed scores, spans believed with p are right in about p of the cases."""
 MOST_ALTERNATIVES = 4
+STRETCH = 1024
+"""Units of a long piece whose beliefs are found at once."""
+AROUND = 32
+"""Units on either side of a stretch that are heard with it: half as many tell as much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,36 +82,70 @@ def read_harmony(
 def judged(
     score: Score,
     fixed: Sequence[Fixed],
-    keys: Iterable[Key] = (),
     *,
     weights: Weights | None = None,
     statistics: Statistics | None = None,
-    path: bool = True,
 ) -> tuple[Timeline, Features, Decoded]:
     """Return the piece's timeline, what was noticed in it, and the best path with the beliefs.
 
-    `keys` are the only ones considered; when left out, those that look likely somewhere. Without `path` the
-    beliefs alone are found, sooner. Raises UnderstaveError where nothing sounds.
+    The keys considered are those that look likely somewhere. Raises UnderstaveError where nothing sounds.
     """
     weights = weights or shipped_weights()
     statistics = statistics or shipped_statistics()
-    try:
-        line = timeline(score, [t for f in fixed for t in (f.start, f.end)])
-    except ValueError:
-        raise ScoreError("This score has no sounding notes, so there is no harmony to read.") from None
-    found = features(line, weights.membership)
-    named = np.unique([nearest_key(key, line.centre) for key in keys]).astype(np.int64)
+    line, found = _noticed(score, fixed, weights)
     decoded = decode(
         lattice(found, weights),
         grammar(statistics, weights, int(found.signature[0])),
         places(line),
         weights.same_root[found.figure],
         _constraints(line, fixed),
-        named if len(named) else _considered_keys(line, found, weights, fixed),
+        _considered_keys(line, found, weights, fixed),
         TEMPERATURE,
-        path=path,
     )
     return line, found, decoded
+
+
+def believed(
+    score: Score, fixed: Sequence[Fixed], keys: Iterable[Key]
+) -> tuple[Timeline, Iterator[tuple[slice, Decoded]]]:
+    """Return the piece's timeline, and in turn some of its units and the beliefs in them, without a path.
+
+    `keys` are the only ones considered. A long piece is gone through in stretches, so that no more than one
+    is held. Raises UnderstaveError where nothing sounds.
+    """
+    weights = shipped_weights()
+    line, found = _noticed(score, fixed, weights)
+    rules = grammar(shipped_statistics(), weights, int(found.signature[0]))
+    named = np.unique([nearest_key(key, line.centre) for key in keys]).astype(np.int64)
+    whole, at = _constraints(line, fixed), places(line)
+
+    def stretches() -> Iterator[tuple[slice, Decoded]]:
+        for begin in range(0, len(at), STRETCH):
+            end = min(begin + STRETCH, len(at))
+            units = slice(max(0, begin - AROUND), min(end + AROUND, len(at)))
+            here = part_of(found, units)
+            decoded = decode(
+                lattice(here, weights),
+                rules,
+                at[units],
+                weights.same_root[here.figure],
+                whole.within(units),
+                named,
+                TEMPERATURE,
+                path=False,
+            )
+            own = slice(begin - units.start, end - units.start)
+            yield slice(begin, end), replace(decoded, belief=decoded.belief[:, own])
+
+    return line, stretches()
+
+
+def _noticed(score: Score, fixed: Sequence[Fixed], weights: Weights) -> tuple[Timeline, Features]:
+    try:
+        line = timeline(score, [t for f in fixed for t in (f.start, f.end)])
+    except ValueError:
+        raise ScoreError("This score has no sounding notes, so there is no harmony to read.") from None
+    return line, features(line, weights.membership)
 
 
 def places(line: Timeline) -> Ints:

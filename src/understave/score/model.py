@@ -253,7 +253,10 @@ class Score(Stored):
     def _bar_place(self, time: Fraction) -> Fraction:
         """How many full bars lie between the beginning of the piece and a moment of it."""
         measure = self.measure_at(time)
-        since = min(max(time, measure.start), measure.end) - measure.start
+        since = time - measure.start
+        if not 0 <= since <= measure.length:
+            # A moment before the piece or after it.
+            since = Fraction(0) if since < 0 else measure.length
         return self._bars_before[measure.index] + since / measure.full_length
 
     @cached_property
