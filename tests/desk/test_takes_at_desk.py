@@ -84,7 +84,7 @@ def test_a_file_is_kept_told_and_taken_out(desk, playing, tmp_path, monkeypatch)
     assert deep["half"] == client.get("/api/takes/one?name=mine").json()["half"] == 0.9
     assert deep["told"] != take["told"]
     assert (
-        "no depth between 0 and 1"
+        "no depth of the pedal"
         in client.post("/api/takes/half", json={"name": "mine", "half": 1}).json()["error"]
     )
     times = client.get("/api/takes/over-time").json()

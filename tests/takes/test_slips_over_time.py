@@ -187,7 +187,7 @@ def test_where_half_is_stays_with_a_take_and_is_taken_for_the_next(tmp_path, pie
     assert json.loads(tied.read_text()) == {**before, "half": 0.3}
     assert kept_take(folder, score, name).recording.half == 0.3
     for wrong in (0.0, 1.0, 7.0, float("nan")):
-        with pytest.raises(TakeError, match="is no depth between 0 and 1"):
+        with pytest.raises(TakeError, match="is no depth of the pedal"):
             keep_half(folder, score, name, wrong)
     assert own_half(own_file()) == USUAL
     assert main(["take", str(folder), "--show", name, "--half", "0.4"]) == 0

@@ -318,6 +318,18 @@ def test_a_bar_passed_over_is_made_up_for_by_one_that_lasts_too_long():
     assert bars_told(take) == {*range(4), *range(6, 11)}
 
 
+def test_a_bar_skipped_before_a_slow_one_is_at_most_a_doubt():
+    # The left hand repeats, so that two thirds of what is struck fit going on; all fits what was played.
+    tops = ("C6 E6", "A5 F5", "G5 D6", "B5 E5", "F6 D5", "A6 G6", "B6 C5", "D6 F6", "E5 G5", "C6 A5")
+    pairs = (top.split() for top in tops)
+    score = build(" | ".join(f"{a}+C3:1/2 G3 {b}+C3 G3" for a, b in pairs), meter="2/4")
+    slow = plainly(of_bars(score, 5, 5), 4.0, pace=1.0)
+    strikes = [*plainly(of_bars(score, 0, 3)), *slow, *plainly(of_bars(score, 6, 9), 6.0)]
+    take = tie(score, recorded(strikes))
+    assert right_share(score, take, recorded(strikes).performance.strikes) == 1.0
+    assert any(run.first <= 5 <= run.last for run in take.runs)
+
+
 def test_two_bars_between_jumps_are_in_doubt_unless_they_are_practised(piece):
     score = piece[0]
     for order, doubted in (((0, 11), (8, 9), (30, 44)), {8}), (((0, 11), (11, 11), (11, 24)), set()):

@@ -37,6 +37,9 @@ AROUND = 0.5
 BARELY, WELL, POORLY = 0.45, 0.65, 0.8
 """Share of what was struck that is written where going on has it: less is chance, more says that the player
 went on; and share that is written where the path has it, below which that says little."""
+BETTER = 0.2
+"""By how much more the path must fit for it to be no more than a doubt that a bar was made up for: bars
+skipped before a slow place are in time again by chance (set on ``benchmarks.takes --seeds tuning``)."""
 
 Keys = NDArray[np.intp]
 Seconds = NDArray[np.float64]
@@ -132,11 +135,6 @@ class _Player:
         right = [not cost[self.keys[first + k], a:b].all() for k, (a, b) in enumerate(reach)]
         return float(np.mean(right))
 
-    def fits_path(self, leave: int, back: int) -> bool:
-        """Whether what was struck is what is written where the path has it."""
-        struck = self.written.cost[self.keys[leave:back], self.path.places[leave:back]] == 0
-        return float(np.mean(struck)) > POORLY
-
     def made_up(self, leave: int, end: int) -> tuple[int, float]:
         """Return the strike before `end` at which the player is in time again, where strike `leave` passes
         over music as if it were left out, and how far the music goes on there; 0 if they never are.
@@ -160,15 +158,24 @@ class _Player:
         """Return how far the music before edge `k` goes on, at which strike, and the edge to look at then."""
         leave, edges = self.edges[k], self.edges
         ways = [
-            (self.goes_on(leave, edges[j]), edges[j], j + 1)
+            (self.borne_out(self.goes_on(leave, edges[j]), leave, edges[j], 1.0), edges[j], j + 1)
             for j in range(k + 1, min(k + 1 + JUMPS, len(edges)))
         ]
         if k and not self.path.repeated[leave]:
             back, share = self.made_up(leave, edges[k + 1])
-            ways.append((share, back, k + 1))
-        # Where the path fits poorly too, nothing speaks for it.
-        ways = [(1.0 if s and not self.fits_path(leave, back) else s, back, j) for s, back, j in ways]
+            ways.append((self.borne_out(share, leave, back, BETTER), back, k + 1))
         return max(ways, key=lambda way: way[0])
+
+    def borne_out(self, share: float, leave: int, back: int, better: float) -> float:
+        """Return how far going on is borne out beside the path: 1 where the path fits poorly too, so that
+        nothing speaks for it; no more than a doubt where it fits better by more than so much.
+        """
+        if not share:
+            return 0.0
+        fits = float(np.mean(self.written.cost[self.keys[leave:back], self.path.places[leave:back]] == 0))
+        if fits <= POORLY:
+            return 1.0
+        return min(share, BARELY) if fits - share > better else share
 
 
 def without_excursions(written: Written, path: Path, keys: Keys, starts: Seconds) -> Going:

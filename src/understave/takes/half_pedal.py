@@ -38,5 +38,8 @@ def keep_own_half(file: Path, half: float) -> None:
 def checked(half: float) -> float:
     """Return a depth between 0 and 1; raises TakeError where it is none."""
     if not 0 < half < 1:
-        raise TakeError(f"{half:g} is no depth between 0 and 1 at which dampers half lie; 0.5 is usual.")
+        raise TakeError(
+            f"{half:g} ({100 * half:g} %) is no depth of the pedal between 0 and 1 (100 %) "
+            "at which dampers half lie; 0.5 (50 %) is usual."
+        )
     return float(half)

@@ -123,7 +123,9 @@ class DeskTakeList extends AskingPanel {
         value: Math.round(100 * half),
         onchange: async () => {
           try {
-            this.#fill(take, place, await post("/api/takes/half", { name: take.name, half: Number(input.value) / 100 }));
+            const found = await post("/api/takes/half", { name: take.name, half: Number(input.value) / 100 });
+            this.#colour(null);
+            this.#fill(take, place, found);
           } catch (error) {
             this.#trouble(error);
           }
