@@ -76,7 +76,8 @@ class LoudnessOpen(Claim):
 @dataclass(frozen=True, slots=True)
 class LineTurns(Claim):
     """A pitch is the height of its staff: where the sound grows to it, the first beat of the stretch is lower
-    there; where it falls from it, the last one. A staff that is silent then says nothing.
+    there; where it falls from it, the last one. A staff that is silent then says nothing. No note between
+    others is the height of a line.
     """
 
     kind: ClassVar[str] = "line rises or falls"
@@ -85,7 +86,10 @@ class LineTurns(Claim):
     way: Way
 
     def holds(self, facts: Facts) -> bool:
-        staves = {note.staff for note in facts.sounding(self.at) if note.pitch == self.pitch}
+        here = facts.sounding(self.at)
+        if not here or self.pitch.midi not in (here[0].midi, here[-1].midi):
+            return False
+        staves = {note.staff for note in here if note.pitch == self.pitch}
         if self.way == "grows":
             span = self.start, min(self.start + facts.bar(self.start).beat_length, self.at)
         else:
