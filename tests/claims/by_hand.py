@@ -85,6 +85,7 @@ MARKED = replace(
         Direction("d5", "pedal", F(4), None, 2, "change"),
     ),
 )
+BEYOND = build("E5:1 G5 D5 C5", "C3:4")
 HIDDEN = build("C6:4", "staff2 E4:2 A4:2", "staff3 C3:4")
 """An inner voice that rises."""
 TURNED = build("G4:1 F4:1 A4:2", "F#4:2 F4:2", "D3:4")
@@ -334,6 +335,7 @@ ON = {
     "gaps": (GAPS, "C: " + "I:4 " * 14),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "turned": (TURNED, "d: i:4"),
+    "beyond": (BEYOND, "C: I:4"),
     "hidden": (HIDDEN, "C: I:4"),
     "misnamed": (MISNAMED, "C: IV6:4"),
     "hairpins": (HAIRPINS, "C: " + "I:4 " * 14),
@@ -511,6 +513,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("turned", n.Resolved(F(0), F(1), "v1n1", "v1n3", "ornamented")),
     # A stands between others, though its own staff is lower before.
     ("hidden", g.LineTurns(F(0), F(2), P("A4"), F(2), "grows")),
+    # From E the staff goes on to G before it falls.
+    ("beyond", g.LineTurns(F(0), F(4), P("E5"), F(0), "falls")),
     # From A flat to F sharp is no step: it would go by G.
     ("close", n.Pull(F(0), F(1), P("Ab4"), C("F#"), "down")),
     ("leaping", g.LineTurns(F(0), F(4), P("C5"), F(0), "falls")),

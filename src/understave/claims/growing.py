@@ -77,7 +77,7 @@ class LoudnessOpen(Claim):
 class LineTurns(Claim):
     """A pitch is the height of its staff: where the sound grows to it, the first beat of the stretch is lower
     there; where it falls from it, the last one. A staff that is silent then says nothing. No note between
-    others is the height of a line.
+    others is the height of a line, nor one that its staff goes beyond within the stretch.
     """
 
     kind: ClassVar[str] = "line rises or falls"
@@ -96,4 +96,9 @@ class LineTurns(Claim):
             last = self.end - facts.bar(max(self.start, self.end - _INSTANT)).beat_length
             span = max(last, self.at + _INSTANT), self.end + _INSTANT
         there = [note for note in facts.heard(*span) if note.onset != self.at]
-        return any(all(n.midi < self.pitch.midi for n in there if n.staff == staff) for staff in staves)
+        whole = facts.heard(self.start, self.end)
+        return any(
+            all(n.midi < self.pitch.midi for n in there if n.staff == staff)
+            and all(n.midi <= self.pitch.midi for n in whole if n.staff == staff)
+            for staff in staves
+        )
