@@ -328,9 +328,9 @@ def test_a_swell_does_not_turn_on_an_upbeat_that_leads_into_a_higher_downbeat(up
 def test_a_line_is_followed_in_its_own_voice_where_another_takes_the_melody(monkeypatch):
     """F leads up to A on the next downbeat, whoever has the melody by then."""
     score = build("C5:1 D5 E5 F5 | A5:1 G5 F5 E5", "C3:4 | C3:4")
-    line = tuple(note for note in score.notes if note.voice == score.notes[0].voice and note.staff == 1)
+    line = tuple(score.note_by_id[f"v1n{k}"] for k in range(1, 5))
     monkeypatch.setattr(
-        "understave.interpretation.dynamics.texture_of", lambda *_: SimpleNamespace(melody=line[:4])
+        "understave.interpretation.dynamics.texture_of", lambda *_: SimpleNamespace(melody=line)
     )
     assert _leads_up(score, (), line[3])
     assert _climbs_on(score, (), line[3], F(3)) == 4
