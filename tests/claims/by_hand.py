@@ -90,6 +90,11 @@ MARKED = replace(
         Direction("d5", "pedal", F(4), None, 2, "change"),
     ),
 )
+BEYOND = build("E5:1 G5 D5 C5", "C3:4")
+HIDDEN = build("C6:4", "staff2 E4:2 A4:2", "staff3 C3:4")
+"""An inner voice that rises."""
+TURNED = build("G4:1 F4:1 A4:2", "F#4:2 F4:2", "D3:4")
+"""G rubs against F sharp and steps down; the A after it is another matter."""
 MISNAMED = build("F4:2 D5:1 C5:1", "Bb4:2 F4:2", "D3:2 A2:2")
 """B flat major over D, then F major over A with a D that leans on its C."""
 PEDALS = (("start", 0), ("stop", 4), ("start", 16), ("stop", 20), ("start", 40), ("stop", 44))
@@ -334,6 +339,9 @@ ON = {
     "signed upbeat": (SIGNED, "C: V:1 I:4 V:4 I:8"),
     "gaps": (GAPS, "C: " + "I:4 " * 14),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
+    "turned": (TURNED, "d: i:4"),
+    "beyond": (BEYOND, "C: I:4"),
+    "hidden": (HIDDEN, "C: I:4"),
     "misnamed": (MISNAMED, "C: IV6:4"),
     "hairpins": (HAIRPINS, "C: " + "I:4 " * 14),
     "marked": (MARKED, "C: I:4 | I6:4"),
@@ -444,6 +452,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("hairpins", g.LoudnessOpen(F(8), F(12), "grows")),
     ("hairpins", g.LoudnessOpen(F(4), F(8), "falls")),
     ("leaping", g.LineTurns(F(0), F(2), P("A5"), F(2), "grows")),
+    ("close", n.Pull(F(0), F(1), P("Ab4"), C("G"), "down")),
     ("leaping", g.LineTurns(F(2), F(4), P("A5"), F(2), "falls")),
     ("misnamed", h.Member(F(2), F(2), P("D5"), belongs=False)),
     ("marked", pr.Tempo(F(0), F(0), 72.0)),
@@ -519,6 +528,13 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("hairpins", g.LoudnessOpen(F(36), F(37), "falls")),
     ("hairpins", g.LoudnessOpen(F(44), F(46), "grows")),
     ("leaping", g.LineTurns(F(0), F(4), P("C5"), F(3), "grows")),
+    ("turned", n.Resolved(F(0), F(1), "v1n1", "v1n3", "ornamented")),
+    # A stands between others, though its own staff is lower before.
+    ("hidden", g.LineTurns(F(0), F(2), P("A4"), F(2), "grows")),
+    # From E the staff goes on to G before it falls.
+    ("beyond", g.LineTurns(F(0), F(4), P("E5"), F(0), "falls")),
+    # From A flat to F sharp is no step: it would go by G.
+    ("close", n.Pull(F(0), F(1), P("Ab4"), C("F#"), "down")),
     ("leaping", g.LineTurns(F(0), F(4), P("C5"), F(0), "falls")),
     # D, F and B flat are a triad of their own, of which F major in first inversion has F alone.
     ("misnamed", h.Member(F(0), F(0), P("D3"), belongs=False)),

@@ -15,6 +15,8 @@ import pytest
 from tests.findings.build import build, spans_of
 
 import understave.findings.cadences as cadences_module
+from understave.claims.chords_and_keys import Cadence
+from understave.claims.facts import facts
 from understave.findings.cadences import cadences_of, find_cadences
 from understave.findings.closes import find_closes
 from understave.findings.phrases import Ending
@@ -356,6 +358,18 @@ class TestDeceptive:
         (event,) = cadences(score, spans_of(score, "c: iv:2 V:2 | VI:4"))
         assert event.label == "deceptive"
         assert event.get("expected") == RomanNumeral.parse("i")
+
+    @pytest.mark.parametrize(("seventh", "told_so"), [("Eb3", False), ("Db4", True)])
+    def test_a_tonic_elsewhere_promises_nothing(self, seventh: str, told_so: bool) -> None:
+        """E flat major at rest, then D flat: only with its seventh would E flat be heard as a dominant."""
+        score = build("G4:4 | F4:4", "Bb3:4 | Ab3:4", f"{seventh}:4 | Db4:4", "Eb3:4 | F3:4", signature=-3)
+        first = "V7" if told_so else "I"
+        key = "Ab:" if told_so else "Eb:"
+        found = told(score, f"{key} {first}:4 | Ab: IV6:4")
+        assert ("deceptive" in [label for label, _ in found]) is told_so
+        known = facts(score, spans_of(score, f"{key} {first}:4 | Ab: IV6:4"))
+        claim = Cadence(Fraction(4), Fraction(8), Key.parse("Ab"), "deceptive")
+        assert claim.holds(known) is told_so
 
     def test_inside_a_phrase_that_goes_on_to_close(self) -> None:
         score = build(

@@ -475,11 +475,16 @@ def test_what_runs_on_through_foreign_notes_is_no_suspension(tune, labels):
 
 
 @pytest.mark.parametrize(
-    ("before", "label"), [("E3:1 E3 D#3 E3", "pedal tone"), ("E3:2 G#3:1 E3", "suspension")]
+    ("before", "figure", "label"),
+    [
+        ("E3:1 E3 D#3 E3", "E3:1 E3 D#3 E3", "pedal tone"),
+        ("E3:1 D#3 D#3 E3", "E3:1 D#3 D#3 E3", "pedal tone"),
+        ("E3:2 G#3:1 E3", "E3:1 E3 D#3 E3", "suspension"),
+    ],
 )
-def test_what_an_ostinato_strikes_anew_is_held_over_from_nothing(before, label):
+def test_what_an_ostinato_strikes_anew_is_held_over_from_nothing(before, figure, label):
     """The E of bar 2 is prepared and steps down; in a figure that goes on and on it is the ground."""
-    score = build("B4:4 | A4:4 | B4:4", "G#4:4 | F#4:4 | G#4:4", f"{before} | E3:1 E3 D#3 E3 | E3:4")
+    score = build("B4:4 | A4:4 | B4:4", "G#4:4 | F#4:4 | G#4:4", f"{before} | {figure} | E3:4")
     events = find_nonchord(score, spans_of(score, "E: I:4 | viio6:4 | I:4"))
     assert [e.label for e in events if e.start == 4 and e.get("pitch") == Pitch.parse("E3")] == [label]
 

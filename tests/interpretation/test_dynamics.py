@@ -11,6 +11,7 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,8 +21,10 @@ from tests.partial import event as made
 from understave.harmony.reading import Reading
 from understave.interpretation.dynamics import (
     _clashes_most,
+    _climbs_on,
     _fades_against_print,
     _goes_on_in_print,
+    _leads_up,
     _Line,
     _reason,
     _stress,
@@ -320,6 +323,17 @@ def test_a_swell_does_not_turn_on_an_upbeat_that_leads_into_a_higher_downbeat(up
     line = _Line(moments, np.zeros(9), np.full(9, 20.0), {"height": added})
     hairpin = _swell(score, reading, line, added, np.arange(9))
     assert (hairpin.kind, hairpin.why.get("peak")) == told
+
+
+def test_a_line_is_followed_in_its_own_voice_where_another_takes_the_melody(monkeypatch):
+    """F leads up to A on the next downbeat, whoever has the melody by then."""
+    score = build("C5:1 D5 E5 F5 | A5:1 G5 F5 E5", "C3:4 | C3:4")
+    line = tuple(score.note_by_id[f"v1n{k}"] for k in range(1, 5))
+    monkeypatch.setattr(
+        "understave.interpretation.dynamics.texture_of", lambda *_: SimpleNamespace(melody=line)
+    )
+    assert _leads_up(score, (), line[3])
+    assert _climbs_on(score, (), line[3], F(3)) == 4
 
 
 def test_nothing_grows_into_a_softer_mark():

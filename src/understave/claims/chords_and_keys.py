@@ -808,8 +808,9 @@ class Cadence(Claim):
     dominant function before its tonic, one of them in the key itself, or the line stops; perfect, both roots
     in the bass and the melody (where it sounds; else the highest note) on the tonic as the chord comes; half,
     the dominant triad in root position is where a line stops, not over a tonic that stays; Phrygian, in minor
-    with the bass falling a semitone to it; deceptive and evaded, a dominant before something that is not the
-    tonic in root position; plagal, a subdominant, not over the tonic, before the tonic.
+    with the bass falling a semitone to it; deceptive and evaded, a dominant, read so or with its seventh,
+    before something that is not the tonic in root position; plagal, a subdominant, not over the tonic, before
+    the tonic.
     """
 
     kind: ClassVar[str] = "cadence"
@@ -905,8 +906,14 @@ class Cadence(Claim):
         return any(note is not None and note.midi % 12 == sixth for note in (low, *last))
 
     def _astray(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
-        if self._led(before) is None or (self.label == "deceptive" and _is_dominant(goal, self.key)):
+        led = self._led(before)
+        if led is None or (self.label == "deceptive" and _is_dominant(goal, self.key)):
             # What goes on from one form of the dominant to another has not been led astray.
+            return False
+        fourth = (self.key.tonic.semitone + 5) % 12
+        if self.key.tonic not in (led.key.tonic, led.numeral.local_key(led.key).tonic) and not any(
+            note.midi % 12 == fourth for note in facts.heard(led.start, led.end)
+        ):
             return False
         rooted = goal.numeral.chord(goal.key).bass.semitone == self.key.tonic.semitone
         plain = goal.numeral.chord(goal.key).quality in (Quality.MAJOR, Quality.MINOR)

@@ -76,7 +76,8 @@ class LoudnessOpen(Claim):
 @dataclass(frozen=True, slots=True)
 class LineTurns(Claim):
     """A pitch is the height of its staff: where the sound grows to it, the first beat of the stretch is lower
-    there; where it falls from it, the last one. A staff that is silent then says nothing.
+    there; where it falls from it, the last one. A staff that is silent then says nothing. No note between
+    others is the height of a line, nor one that its staff goes beyond within the stretch.
     """
 
     kind: ClassVar[str] = "line rises or falls"
@@ -85,11 +86,19 @@ class LineTurns(Claim):
     way: Way
 
     def holds(self, facts: Facts) -> bool:
-        staves = {note.staff for note in facts.sounding(self.at) if note.pitch == self.pitch}
+        here = facts.sounding(self.at)
+        if not here or self.pitch.midi not in (here[0].midi, here[-1].midi):
+            return False
+        staves = {note.staff for note in here if note.pitch == self.pitch}
         if self.way == "grows":
             span = self.start, min(self.start + facts.bar(self.start).beat_length, self.at)
         else:
             last = self.end - facts.bar(max(self.start, self.end - _INSTANT)).beat_length
             span = max(last, self.at + _INSTANT), self.end + _INSTANT
         there = [note for note in facts.heard(*span) if note.onset != self.at]
-        return any(all(n.midi < self.pitch.midi for n in there if n.staff == staff) for staff in staves)
+        whole = facts.heard(self.start, self.end)
+        return any(
+            all(n.midi < self.pitch.midi for n in there if n.staff == staff)
+            and all(n.midi <= self.pitch.midi for n in whole if n.staff == staff)
+            for staff in staves
+        )

@@ -15,7 +15,7 @@ from typing import ClassVar
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
 from understave.score.model import Note
-from understave.theory.pitch import Interval, Pitch, PitchClass
+from understave.theory.pitch import LETTERS, Interval, Pitch, PitchClass
 
 SHARP = (1, 11)
 """Semitones, octaves taken off, that clash at any distance."""
@@ -290,7 +290,8 @@ class Resolved(Claim):
     """A dissonance resolves: it is dissonant, and goes by step to a note consonant with what then sounds.
 
     With `pedal` what it rubs against is held by the pedal alone. ``"direct"``: in the next note; ``"late"``:
-    after a silence of its line; ``"ornamented"``: after a few other notes. What only passes, turns, or
+    after a silence of its line; ``"ornamented"``: after a few other notes, up only if it has not stepped down
+    first. What only passes, turns, or
     belongs to a broken chord resolves nothing (Hutchinson, ch. 10; Türk, "Klavierschule", 1789, on
     appoggiaturas, from memory).
     """
@@ -316,20 +317,25 @@ class Resolved(Claim):
             return False
         if self.manner == "direct":
             return to.onset == note.end
-        if self.manner == "ornamented" and self._at_rest_before(note, facts):
+        if self.manner == "ornamented" and (
+            self._at_rest_before(note, facts) or (to.midi > note.midi and self._steps_down(note, facts))
+        ):
             return False
         return to.onset > note.end
 
     @staticmethod
-    def _at_rest_before(note: Note, facts: Facts) -> bool:
+    def _steps_down(note: Note, facts: Facts) -> list[Note]:
+        """The very next notes, if they are a step below."""
+        after = (n for n in facts.next_in_voice(note) if n.onset == note.end)
+        return [n for n in after if n.midi < note.midi and is_step(note, n)]
+
+    def _at_rest_before(self, note: Note, facts: Facts) -> bool:
         """Whether the very next note is a step below, in the chord, and rubs with nothing by a semitone."""
-        after = [n for n in facts.next_in_voice(note) if n.onset == note.end]
         span = facts.span(note.end)
         tones = {tone.semitone for tone in span.numeral.chord(span.key).members} if span else set()
-        below = [n for n in after if n.midi < note.midi and is_step(note, n)]
         return any(
             n.midi % 12 in tones and not any((m.midi - n.midi) % 12 in SHARP for m in facts.sounding(n.onset))
-            for n in below
+            for n in self._steps_down(note, facts)
         )
 
     def subject(self) -> Hashable:
@@ -484,7 +490,7 @@ class Pull(Claim):
     """Where a note is said to want to go: a step, the way said.
 
     Textbook rule (Hutchinson, chapters on sevenths and on voice leading): a seventh falls, a leading tone
-    rises; a note said to be drawn is drawn by a tone at most.
+    rises; a note said to be drawn is drawn by a tone at most, to the letter beside its own.
     """
 
     kind: ClassVar[str] = "pulls"
@@ -497,7 +503,8 @@ class Pull(Claim):
     def holds(self, facts: Facts) -> bool:
         up = (self.aim.semitone - self.pitch.midi) % 12
         down = (self.pitch.midi - self.aim.semitone) % 12
-        if (up if self.direction == "up" else down) not in (1, 2):
+        letters = (LETTERS.index(self.aim.letter) - LETTERS.index(self.pitch.letter)) % 7
+        if (up if self.direction == "up" else down) not in (1, 2) or letters not in (1, 6):
             return False
         tone = self.pitch.midi % 12
         if self.leading is not None and tone == self.leading.semitone:

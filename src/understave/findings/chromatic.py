@@ -324,7 +324,7 @@ def borrowed(piece: Progression, i: int) -> list[Event]:
         # The lowered seventh over the tonic makes it the dominant of the fourth degree.
         if not set(step.chord.members) <= allowed or step.chord.root.semitone in _foreign_roots(key):
             return []
-        if _is_minor_about(piece, step, key):
+        if _is_minor_about(piece, i):
             return []
     elif not _borrowed_in_minor(piece, i, changes):
         return []
@@ -333,12 +333,18 @@ def borrowed(piece: Progression, i: int) -> list[Event]:
     return [_event(piece, i, BORROWED, step.confidence, detail)]
 
 
-def _is_minor_about(piece: Progression, step: Step, key: Key) -> bool:
-    """Whether the lowered third of a major key sounds from two bars before a chord to a bar after it, and its
-    own third does not.
+def _is_minor_about(piece: Progression, i: int) -> bool:
+    """Whether the lowered third of a major key sounds from two bars before a chord to a bar after it, while
+    the key lasts, and its own third does not.
     """
-    bar = piece.score.measure_at(step.start).full_length
-    heard = {n.midi % 12 for n in piece.sounding(step.start - 2 * bar, step.end + bar)}
+    step = piece.steps[i]
+    key, bar = step.key, piece.score.measure_at(step.start).full_length
+    since, until = step.start - 2 * bar, step.end + bar
+    near = [s for s in piece.steps if s.end > since and s.start < until]
+    others = [s for s in near if s.key != key]
+    since = max([since, *(s.end for s in others if s.end <= step.start)])
+    until = min([until, *(s.start for s in others if s.start >= step.end)])
+    heard = {n.midi % 12 for n in piece.sounding(since, until)}
     return key.scale[2].semitone not in heard and key.parallel.scale[2].semitone in heard
 
 

@@ -287,12 +287,18 @@ def _kind(
         if lead is not None and clean and _is_phrygian(lead, key):
             return PHRYGIAN, r, True, 0.75
         return HALF, r, True, 0.55 if clean else 0.3
-    if lead is not None and is_root_dominant(lead, key):
+    if lead is not None and is_root_dominant(lead, key) and _promises(spans[runs[r - 1].last], lead, key):
         degree, alter = key.degree(goal.bass)
         root_degree = key.degree(goal.root)[0]
         if degree == 6 and root_degree in (4, 6) and alter in ((0,) if key.mode == "minor" else (0, -1)):
             return DECEPTIVE, r - 1, root_degree == 6, 0.4
     return OPEN, None, in_root, 0.0
+
+
+def _promises(span: Span, chord: Chord, key: Key) -> bool:
+    """Whether a dominant is heard as one: read in its key, or with its seventh; a tonic elsewhere is not."""
+    tonics = (span.key.tonic, span.numeral.local_key(span.key).tonic)
+    return key.tonic in tonics or len(chord.quality.fifths) > 3
 
 
 def _is_subdominant(chord: Chord, key: Key) -> bool:

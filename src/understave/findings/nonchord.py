@@ -449,6 +449,8 @@ def _is_figure_of_bass(dissonance: Dissonance, goal: Note, line: Lines) -> bool:
     to its neighbour and comes back. What an ostinato strikes anew has been held over from nothing.
     """
     note, after = dissonance.notes[-1], line.after(goal)
+    while after is not None and is_same(after, goal):
+        after = line.after(after)
     if _place(dissonance, line) != "bass" or after is None or not is_same(after, note):
         return False
     bar = line.score.measures[note.measure].full_length

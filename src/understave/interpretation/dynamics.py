@@ -534,7 +534,7 @@ def _leads_up(score: Score, spans: tuple[Span, ...], note: Note) -> bool:
     into a higher one on the next downbeat.
     """
     bar = score.measure_at(note.onset)
-    after = [other for other in texture_of(score, spans).melody if note.onset < other.onset <= bar.end]
+    after = [other for other in _going_on(score, spans, note) if other.onset <= bar.end]
     if not after or 2 * (note.onset - bar.start) < bar.length:
         return False
     ends = [note.end, *(other.end for other in after)]
@@ -542,12 +542,24 @@ def _leads_up(score: Score, spans: tuple[Span, ...], note: Note) -> bool:
     return connected and after[-1].onset == bar.end and after[-1].midi > note.midi
 
 
+def _going_on(score: Score, spans: tuple[Span, ...], note: Note) -> list[Note]:
+    """Return what a line is heard to go on with after a note: the melody, and the note's own printed voice,
+    which may run on though another has the melody by then; of two at once the higher.
+    """
+    own, bar = (note.part, note.staff, note.voice), score.measure_at(note.onset)
+    until = bar.end + bar.full_length
+    voice = (n for n in score.struck if (n.part, n.staff, n.voice) == own and n.onset <= until)
+    found: dict[Fraction, Note] = {}
+    for other in sorted((*texture_of(score, spans).melody, *voice), key=lambda n: (n.onset, n.midi)):
+        if other.onset > note.onset:
+            found[other.onset] = other
+    return list(found.values())
+
+
 def _climbs_on(score: Score, spans: tuple[Span, ...], highest: Note, peak: Fraction) -> Fraction:
     """Return when the melody is highest that goes on from a note without a rest, bar for bar."""
     last = highest
-    for note in texture_of(score, spans).melody:
-        if note.onset <= highest.onset:
-            continue
+    for note in _going_on(score, spans, highest):
         measure = score.measure_at(peak)
         if note.onset - last.end >= measure.beat_length or note.onset >= peak + measure.full_length:
             break
