@@ -23,6 +23,9 @@ from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
+_MINOR_SEVENTH = 10
+"""Semitones."""
+
 
 def tones(key: Key, numeral: RomanNumeral) -> frozenset[int]:
     """Return the pitch classes of a chord, by sound."""
@@ -819,13 +822,34 @@ class Cadence(Claim):
     def _led_home(self, facts: Facts, goal: Span, before: list[Span]) -> Span | None:
         """The dominant right before a goal that is the tonic; None for none.
 
-        The key is that of one of the two; what only an applied dominant leads to closes where the line stops.
+        The key is that of one of the two; what only an applied dominant over its root leads to closes where
+        the line stops. What is at once a dominant itself has closed nothing: it was a half cadence.
         """
         led = self._led(before[:1])
         if led is None or not _on_tonic(goal, self.key):
             return None
-        own = self.key.tonic in (goal.key.tonic, led.key.tonic)
-        return led if own or stops_within(facts, self.start, max(goal.end, self.end)) else None
+        if self._is_taken_back(facts, goal):
+            return None
+        if self.key.tonic in (goal.key.tonic, led.key.tonic):
+            return led
+        chord = led.numeral.chord(led.key)
+        stops = chord.bass == chord.root and stops_within(facts, self.start, max(goal.end, self.end))
+        return led if stops else None
+
+    def _is_taken_back(self, facts: Facts, goal: Span) -> bool:
+        """Whether the tonic of a key that has hardly come takes on a minor seventh within a bar."""
+        bar = facts.bar(self.start).full_length
+        around = facts.spans_in(max(Fraction(0), self.start - 2 * bar), self.start)
+        if goal.key.tonic == self.key.tonic and all(s.key.tonic == self.key.tonic for s in around):
+            return False
+        root, seventh = self.key.tonic.semitone, (self.key.tonic.semitone + _MINOR_SEVENTH) % 12
+        for span in facts.spans_in(self.start, self.start + bar):
+            chord = span.numeral.chord(span.key)
+            if chord.root.semitone != root:
+                return False
+            if seventh in chord.semitones:
+                return True
+        return False
 
     def _perfect(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         led = self._led_home(facts, goal, before)
