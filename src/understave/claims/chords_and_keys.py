@@ -44,7 +44,8 @@ def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class ChordIs(Claim):
-    """The chord of a moment: the one read there, by sound and lowest note; root, or third and fifth, sound.
+    """The chord of a moment: the one read there, by sound and lowest note; root, or third and fifth, sound,
+    and not one note of it among three others as it begins.
 
     One note alone is no chord; of a seventh chord root and seventh sound. No member is missing while its
     letter sounds in another shade: what has F flat and no F is no chord on F (handbooks name chords by their
@@ -73,7 +74,7 @@ class ChordIs(Claim):
         notes = facts.heard(span.start, span.end)
         here = {note.midi % 12 for note in notes}
         third, seventh = chord.member(3), chord.member(7)
-        if len(here & chord.semitones) < 2:
+        if len(here & chord.semitones) < 2 or self._is_outnumbered(facts, span, chord.semitones):
             return False
         if seventh is not None and not {chord.root.semitone, seventh.semitone} <= here:
             return False
@@ -89,6 +90,21 @@ class ChordIs(Claim):
         return chord.root.semitone in here or (
             third is not None and fifth is not None and {third.semitone, fifth.semitone} <= here
         )
+
+    @staticmethod
+    def _is_outnumbered(facts: Facts, span: Span, own: frozenset[int]) -> bool:
+        """Whether at most one note of a chord sounds as it begins, among three others, or a foreign one comes
+        in two octaves and leaps on both times, as the notes of a broken chord do: another chord is heard.
+        """
+        first = {note.midi % 12 for note in facts.sounding(span.start)}
+        if len(first & own) < 2 and len(first - own) > 2:
+            return True
+        octaves: dict[int, set[int]] = {}
+        for note in facts.struck_in(span.start, span.end):
+            after = facts.next_in_voice(note)
+            if note.midi % 12 not in own and all(abs(n.midi - note.midi) > 2 for n in after):
+                octaves.setdefault(note.midi % 12, set()).add(note.midi)
+        return any(len(keys) > 1 for keys in octaves.values())
 
     @staticmethod
     def _is_another(facts: Facts, span: Span, own: frozenset[int]) -> bool:
