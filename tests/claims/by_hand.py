@@ -65,6 +65,17 @@ THIRDS = build("G5:4", "staff2 C4+E4:1 D4+F4 E4 D4")
 """Two thirds, then two notes of one line."""
 DOUBLED = build("D5:2 F5:2 | E5:4", "staff1 Bb3:4 | Bb3:4", "staff2 Bb2:3 F2:1 | Bb2:4")
 """B flat in the middle is the bass once more, an octave up."""
+BACK = build(
+    "C5:4 | A4:4 | G4:2 F4 | E4:4",
+    "G4:4 | F#4:4 | D4:2 D4 | C4:4",
+    "E4:4 | C4:4 | B3:2 B3 | G3:4",
+    "C3:4 | D3:4 | G3:2 F3 | E3:4",
+)
+"""The dominant of the dominant, the dominant, and at once its seventh in the bass."""
+OTHERS = build("A4:1 Bb4 D5:2", "Eb4:1 D4:3", "C4:1 Bb3:3", "D3:4")
+"""What begins is the dominant seventh over D; B flat, D and F come later."""
+BROKEN = build("G4:3", "Ab3:1/2 C4 Eb4 Ab4 C4 Eb4", "C3:3", meter="3/4")
+"""A flat belongs to what is broken, in two octaves."""
 LATE = build("E5:4 | D5:4 | C5:1 D5 E5 D5", "C3:4 | G2:4 | A2:1 F2 G2 G2")
 TAKEN = build("D5:4 | E5:4 | D5:4", "G4:4 | G4:4 | G4:4", "B3:4 | C4:4 | B3:4", "G2:4 | G2:4 | G2:4")
 """A six-four between two chords of its dominant."""
@@ -346,6 +357,9 @@ ON = {
     "hairpins": (HAIRPINS, "C: " + "I:4 " * 14),
     "marked": (MARKED, "C: I:4 | I6:4"),
     "doubled": (DOUBLED, "Bb: I:8"),
+    "back": (BACK, "C: I:4 | G: V7:4 | I:2 C: V42:2 | I6:4"),
+    "others": (OTHERS, "Bb: I6:4"),
+    "broken": (BROKEN, "g: iv:3"),
     "taken": (TAKEN, "C: V:4 | Cad64:4 | V:4"),
     "late": (LATE, "C: I:4 | V:4 | vi:1 ii6:1 Cad64:1 V7:1"),
     "still": (STILL, "C: I:4 | I:4 | ii42:4"),
@@ -473,8 +487,12 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
     ("doubled", p.Stays(F(0), F(8), P("Bb3"), "inner")),
+    ("others", h.ChordIs(F(0), F(0), K("Bb"), R("I6"))),
+    ("broken", h.ChordIs(F(0), F(0), K("g"), R("iv"))),
     # From one form of the dominant to the other nobody is led astray.
     ("taken", h.CadenceFamily(F(8), F(8), K("C"), "deceptive")),
+    # The dominant that takes on its seventh at once is no close in its own key.
+    ("back", h.Cadence(F(8), F(10), K("G"), "imperfect authentic", P("G4"))),
     # A third is no step.
     ("close", n.Pull(F(6), F(8), P("F3"), C("D"), "down")),
     # One chord in the first of two bars: they do not quicken there.

@@ -492,3 +492,10 @@ def test_a_chord_on_a_degree_of_the_key_comes_from_nowhere_far(chord, far):
         )
     )
     assert (told[1].why.label == "local distance") is far
+
+
+def test_no_note_is_said_to_pull_where_another_pulls_as_much():
+    """In the half-diminished supertonic of minor both G and D flat lie a semitone from the tonic chord."""
+    music = build("F4:4 | C5:4", "Db4:4 | C4:4", "Bb3:4 | Ab3:4", "G3:2 Ab3:2 | F3:4")
+    told = tension(music, Reading(spans_of(music, "f: iiø7:4 | i:4")))[0].why
+    assert (told.label, told.get("pitch")) != ("expectation", Pitch.parse("G3"))

@@ -23,6 +23,9 @@ from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
+_MINOR_SEVENTH = 10
+"""Semitones."""
+
 
 def tones(key: Key, numeral: RomanNumeral) -> frozenset[int]:
     """Return the pitch classes of a chord, by sound."""
@@ -49,7 +52,8 @@ def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class ChordIs(Claim):
-    """The chord of a moment: the one read there, by sound and lowest note; root, or third and fifth, sound.
+    """The chord of a moment: the one read there, by sound and lowest note; root, or third and fifth, sound,
+    and not one note of it among three others as it begins.
 
     One note alone is no chord; of a seventh chord root and seventh sound. No member is missing while its
     letter sounds in another shade: what has F flat and no F is no chord on F (handbooks name chords by their
@@ -78,7 +82,7 @@ class ChordIs(Claim):
         notes = facts.heard(span.start, span.end)
         here = {note.midi % 12 for note in notes}
         third, seventh = chord.member(3), chord.member(7)
-        if len(here & chord.semitones) < 2:
+        if len(here & chord.semitones) < 2 or self._is_outnumbered(facts, span, chord.semitones):
             return False
         if seventh is not None and not {chord.root.semitone, seventh.semitone} <= here:
             return False
@@ -94,6 +98,21 @@ class ChordIs(Claim):
         return chord.root.semitone in here or (
             third is not None and fifth is not None and {third.semitone, fifth.semitone} <= here
         )
+
+    @staticmethod
+    def _is_outnumbered(facts: Facts, span: Span, own: frozenset[int]) -> bool:
+        """Whether at most one note of a chord sounds as it begins, among three others, or a foreign one comes
+        in two octaves and leaps on both times, as the notes of a broken chord do: another chord is heard.
+        """
+        first = {note.midi % 12 for note in facts.sounding(span.start)}
+        if len(first & own) < 2 and len(first - own) > 2:
+            return True
+        octaves: dict[int, set[int]] = {}
+        for note in facts.struck_in(span.start, span.end):
+            after = facts.next_in_voice(note)
+            if note.midi % 12 not in own and all(abs(n.midi - note.midi) > 2 for n in after):
+                octaves.setdefault(note.midi % 12, set()).add(note.midi)
+        return any(len(keys) > 1 for keys in octaves.values())
 
     @staticmethod
     def _is_another(facts: Facts, span: Span, own: frozenset[int]) -> bool:
@@ -847,13 +866,34 @@ class Cadence(Claim):
     def _led_home(self, facts: Facts, goal: Span, before: list[Span]) -> Span | None:
         """The dominant right before a goal that is the tonic; None for none.
 
-        The key is that of one of the two; what only an applied dominant leads to closes where the line stops.
+        The key is that of one of the two; what only an applied dominant over its root leads to closes where
+        the line stops. What is at once a dominant itself has closed nothing: it was a half cadence.
         """
         led = self._led(before[:1])
         if led is None or not _on_tonic(goal, self.key):
             return None
-        own = self.key.tonic in (goal.key.tonic, led.key.tonic)
-        return led if own or stops_within(facts, self.start, max(goal.end, self.end)) else None
+        if self._is_taken_back(facts, goal):
+            return None
+        if self.key.tonic in (goal.key.tonic, led.key.tonic):
+            return led
+        chord = led.numeral.chord(led.key)
+        stops = chord.bass == chord.root and stops_within(facts, self.start, max(goal.end, self.end))
+        return led if stops else None
+
+    def _is_taken_back(self, facts: Facts, goal: Span) -> bool:
+        """Whether the tonic of a key that has hardly come takes on a minor seventh within a bar."""
+        bar = facts.bar(self.start).full_length
+        around = facts.spans_in(max(Fraction(0), self.start - 2 * bar), self.start)
+        if goal.key.tonic == self.key.tonic and all(s.key.tonic == self.key.tonic for s in around):
+            return False
+        root, seventh = self.key.tonic.semitone, (self.key.tonic.semitone + _MINOR_SEVENTH) % 12
+        for span in facts.spans_in(self.start, self.start + bar):
+            chord = span.numeral.chord(span.key)
+            if chord.root.semitone != root:
+                return False
+            if seventh in chord.semitones:
+                return True
+        return False
 
     def _perfect(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         led = self._led_home(facts, goal, before)

@@ -941,6 +941,7 @@ class _Scene:
         return next(tone for tone in (*near, *region.scale) if tone.letter == letter)
 
     def _expectation(self, i: int) -> _Told | None:
+        """Name the note that is drawn most; where another is as much, only what every handbook says."""
         seventh = self.heard[i].chord.member(7)
         for pull in sorted(self.pulls[i], key=lambda pull: -pull.strength):
             note = self._note(i, pull.note)
@@ -957,7 +958,9 @@ class _Scene:
             if note is None or self._is_held_bass(i, note) or not self._as_spelled(i, note, pull.goal):
                 continue
             aim = self._spelled(i, note, pull.goal)
-            if self._by_the_book(i, note, aim) or self._steps_to(note) == aim:
+            rivals = (p for p in self.pulls[i] if p.note != pull.note and p.strength >= pull.strength)
+            most = all(self._note(i, rival.note) is None for rival in rivals)
+            if self._by_the_book(i, note, aim) or (most and self._steps_to(note) == aim):
                 return (note,), self._wants(i, note, aim)
         return None
 
