@@ -40,6 +40,7 @@ from understave.teaching.narrative import (
     _is_again,
     _joined,
     _Moment,
+    _moments,
     _opening,
     _texts,
     after_minute,
@@ -391,6 +392,34 @@ def test_a_beginner_is_told_keys_without_the_names_of_degrees(language):
     }
     assert relation not in told["beginner"]
     assert relation in told["intermediate"]
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_a_file_of_movements_is_told_movement_by_movement(language):
+    """Where bars are counted from one again another movement begins (common practice of print, no source)."""
+    score, reading = analysed("lock-water")
+    counted = tuple(replace(bar, number=str(bar.index % 20 + 1)) for bar in score.measures)
+    two = replace(score, measures=counted)
+    told = narrate(two, replace(reading, events=tuple(reading.events)), "five", language=language)
+    words = phrasebook(language).told
+    text = " ".join(chapter.text for chapter in told)
+    first, second, third = words["when"]["movement"][:3]
+    assert (text.count(first), text.count(second), text.count(third)) == (1, 1, 0)
+    assert words["heart"]["mode"] not in text
+    assert {"en": "two movements", "de": "zwei Sätze", "fr": "deux mouvements"}[language] in told[0].text
+    whole = " ".join(chapter.text for chapter in narrate(score, reading, "five", language=language))
+    assert first not in whole
+    assert words["heart"]["mode"] in whole
+
+
+@pytest.mark.parametrize("gone", [True, False])
+def test_the_tune_is_back_only_where_it_was_told_to_have_gone(gone):
+    score, _ = analysed("lock-water")
+    labels = (("in the left hand", 4), ("back on top", 32)) if gone else (("back on top", 32),)
+    events = [made("melody", label, Fraction(at), Fraction(at + 4), (), 1.0) for label, at in labels]
+    places = tuple(Told(event, 3.0, 1.0, 1.0) for event in events)
+    told = _moments(score, Thread(("melody moves",), places[0], places, 1.0), 1, set())
+    assert [moment.told.event.label for moment in told] == [label for label, _ in labels if gone]
 
 
 def test_a_phrase_of_time_ends_where_a_note_may_follow():

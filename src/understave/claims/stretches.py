@@ -65,8 +65,8 @@ class Stays(Claim):
         bar = facts.bar(self.start).full_length
         if self.place == "bass":
             # Only where it lies lowest is it the bass; another voice may have the tone besides.
-            lows = {m: facts.sounding(m)[0].midi % 12 for m in {max(n.onset, self.start) for n in here}}
-            here = [n for n in here if lows[max(n.onset, self.start)] == self.tone.midi % 12]
+            lowest = {m: facts.sounding(m)[0].midi % 12 for m in {max(n.onset, self.start) for n in here}}
+            here = [n for n in here if lowest[max(n.onset, self.start)] == self.tone.midi % 12]
         reach = self.start
         for note in here:
             if note.onset - reach > bar:

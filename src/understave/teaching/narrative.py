@@ -31,6 +31,7 @@ from understave.findings.dissonance import SHARP_DISSONANCE
 from understave.findings.form import FORM, SECTION, FormDetails, arriving_key
 from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY, ending_key
+from understave.findings.melody import MELODY
 from understave.findings.modes import MODE_SWITCH
 from understave.findings.motives import MOTIVE
 from understave.findings.nonchord import NON_CHORD_TONE
@@ -156,6 +157,14 @@ class Voice:
         pool = self.book.told["when"]["variation"]
         return str(pool[found.number - 1]) if found is not None and found.number <= len(pool) else ""
 
+    def into_movement(self, start: Fraction, before: Fraction | None) -> str:
+        """Return words for the movement of a moment, ``""`` where the moment before it lay there too."""
+        cuts = _movements(self.score)
+        number = sum(cut <= start for cut in cuts)
+        pool = self.book.told["when"]["movement"]
+        known = before is not None and sum(cut <= before for cut in cuts) == number
+        return str(pool[number]) if cuts and not known and number < len(pool) else ""
+
     def pointing(self, words: str) -> str:
         """Return words that point to the singer's."""
         pool = self.book.told["when"]["sung" if " " in words else "word"]
@@ -279,8 +288,7 @@ def _opening(voice: Voice, length: Length, level: Level, first: Sequence[Thread]
         *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
         *mood_sentence(voice),
         *_varied(voice),
-        *(_form(voice) if length != "minute" or _is_named_first(voice) else ()),
-        *(_stanzas(voice) if length != "minute" else ()),
+        *(_form(voice, length) if not _movements(voice.score) else _of_movements(voice)),
         *(said for said in _heart(voice, first) if not any(said[1][0] in events for _, events, _ in keys)),
         *keys,
     ]
@@ -317,7 +325,8 @@ def _title(voice: Voice) -> Iterator[_Said]:
 def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:
     """Tell what matters most: what the idea most worth telling is about, where there are words for it."""
     hearts: Mapping[str, str] = voice.book.told["heart"]
-    for thread in first:
+    # One place of one movement is not what all of them are about.
+    for thread in first if not _movements(voice.score) else ():
         name = name_among(thread, hearts)
         if name:
             yield filled(voice.score, thread.lead.event, hearts[name], voice.book), (thread.lead.event,), ()
@@ -468,7 +477,22 @@ def _variations(voice: Voice) -> tuple[Event, ...]:
     return tuple(event for event in found if is_true(event, voice.score, spans, language=language))
 
 
-def _form(voice: Voice) -> Iterator[_Said]:
+def _of_movements(voice: Voice) -> Iterator[_Said]:
+    """Tell how many movements a file has, each of which has a form of its own."""
+    count = len(_movements(voice.score)) + 1
+    yield fill(voice.book.told["open"]["movements"], {"movements": count}, voice.score, voice.book), (), ()
+
+
+def _form(voice: Voice, length: Length) -> Iterator[_Said]:
+    """Tell the form; in a minute only one that is named first (`_is_named_first`)."""
+    if length != "minute":
+        yield from _parts(voice)
+        yield from _stanzas(voice)
+    elif _is_named_first(voice):
+        yield from _parts(voice)
+
+
+def _parts(voice: Voice) -> Iterator[_Said]:
     """Tell the sections, with the name of the form where the notes bear it out."""
     known = facts(voice.score, voice.reading.spans)
     words = voice.book.told["open"]
@@ -588,6 +612,8 @@ def _moments(score: Score, thread: Thread, more: int, taken: set[int]) -> list[_
         if free and worth and len(good) <= more:
             good.append(told)
     good.sort(key=lambda told: anchor(told.event))
+    if good and good[0].event in MELODY and good[0].event.label == "back on top":
+        good = good[1:]  # that the tune went away was not told
     return [_Moment(told, thread, good[k - 1] if k else _begun(thread, told)) for k, told in enumerate(good)]
 
 
@@ -637,13 +663,13 @@ def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tupl
         if before is not None and _says_the_same(before.told.event, moment.told.event):
             passed[id(moment.told)] = before.told if moment.thread == before.thread else moment.before
             continue
-        when = voice.numbered(moment.told.event)
+        came_from = None if before is None else before.start
+        when = voice.numbered(moment.told.event) or voice.into_movement(moment.start, came_from)
         if before is not None and not when:
             when = voice.link(before.told.event, moment.told.event)
         words = "" if when else voice.words(moment.start, moment.told.event.end)
         if not when:
-            since = None if before is None else before.start
-            when = voice.pointing(words) if words else voice.when(moment.start, since)
+            when = voice.pointing(words) if words else voice.when(moment.start, came_from)
         lines = [line for line in _lines(voice, moment, when, length, words) if voice.fresh(line.text)]
         voice.tell(moment.told.event)
         if lines:
@@ -1011,7 +1037,9 @@ def _close(voice: Voice, threads: Sequence[Thread], length: Length) -> list[Line
     if not nexts:
         return [Line("next", words[f"plain{heard}"], "", voice.score.end)]
     if length == "minute" or len(nexts) == 1:
-        text = words[f"listen{heard}"].format(next=nexts[0])
+        forms = words["listen_heard" if heard else "listen"]
+        chosen = forms if heard else forms[crc32(voice.score.title.encode()) % len(forms)]
+        text = chosen.format(next=nexts[0])
     else:
         text = words[f"listen_two{heard}"].format(next=nexts[0], other=nexts[1])
     return [Line("next", text, "", voice.score.end)]

@@ -247,7 +247,7 @@ def _lead(voice: Voice, used: _Used, stop: Stop, name: str, before: Fraction | N
     if before is not None and stop.moment < before:
         when = used.next_of("back", words["back"])
     else:
-        when = voice.when(stop.moment, before)
+        when = voice.into_movement(stop.moment, before) or voice.when(stop.moment, before)
     text = used.next_of(f"{name} {stop.why if name == 'lead' else ''}", pool).format(when=when)
     return raised(text)
 
