@@ -84,7 +84,7 @@ SEEN = Remark(
     "These pages were read as pictures, which is less sure than a PDF made by a notation program: on clean "
     "test pages about nine notes in ten were right, and two bars in three; on worn ones fewer.",
 )
-_SURE = 0.77
+_SURE = 0.76
 """How sure the network is on average, from which pages are read. Of pieces to build with those printed,
 clean, worn and photographed, come to 0.78 and more, those in a handwritten style to 0.74 at most; text,
 tables, tablature and chant to 0.60."""
