@@ -136,22 +136,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _of_piece(path: Path, number: int, how: str) -> list[Case]:
-    score = read_score(path)
+    there = read_score(path)
     if not how:
-        score = passage(score, 0, min(BARS, len(score.measures)) - 1)
+        score = passage(there, 0, min(BARS, len(there.measures)) - 1)
         out: list[Case] = []
         for seed in range(PLANTED):
-            made, wrong = planted(score, 100 * number + seed)
-            right = frozenset(n.id for n in made.notes) - wrong
-            of = cases(path.parent.name, made, wrong, right)
+            wrongly, wrong = planted(score, 100 * number + seed)
+            right = frozenset(n.id for n in wrongly.notes) - wrong
+            of = cases(path.parent.name, wrongly, wrong, right)
             out += [case._replace(group=(f"{case.piece} {seed}", *case.group[1:])) for case in of]
         return out
-    made = engraved.verovio_pdf(score.source, engraved.FONTS[number % 4])
+    made = engraved.verovio_pdf(there.source, engraved.FONTS[number % 4])
     shown = engraved.pictures(made, min(2, pages._pages(made)))
     if how == "worn":
         shown = [engraved.worn(page, 10 * number + k) for k, page in enumerate(shown)]
     read, _ = read_pictures(shown, path.parent.name)
-    return list(cases(path.parent.name, read, *misread(read, score)))
+    return list(cases(path.parent.name, read, *misread(read, there)))
 
 
 def report(console: Console, found: Sequence[Case], fit: bool) -> None:
