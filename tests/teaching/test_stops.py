@@ -31,6 +31,7 @@ from understave.teaching.exercises import Exercise, exercises
 from understave.teaching.narrative import narrate
 from understave.teaching.sound_contrasts import all_contrasts
 from understave.teaching.speech import speaking_seconds, spoken_words
+from understave.teaching.spoken import connected
 from understave.teaching.stops import (
     KINDS_OF_INTEREST,
     THINKING,
@@ -458,3 +459,19 @@ def test_only_what_few_pieces_have_is_compared_each_time_in_other_words(language
         assert (after.seconds > before.seconds) == bool(after.elsewhere) == (before != after)
         assert after.elsewhere in after.spoken.told
     assert compared(score, stops, lambda event: (), timing, language) == stops
+
+
+@pytest.mark.parametrize("language", SPOKEN)
+def test_what_an_earlier_stop_said_is_said_in_other_words_not_left_bare(language):
+    """Two stops at notes that rub: the second has its own words on why and for the hands."""
+    score, reading = analysed("chain-ferry")
+    plan = make_plan(score, reading)
+    stop = next(
+        s for s in possible_stops(score, reading, plan, language=language) if s.why == "strong tension"
+    )
+    again = replace(stop, id="again", moment=stop.moment + 1)
+    first, second = connected(score, reading, (stop, again), language)
+    assert first.spoken.told
+    assert second.spoken.told
+    assert first.spoken.told != second.spoken.told
+    assert first.spoken.hands != second.spoken.hands != ""

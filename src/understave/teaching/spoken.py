@@ -216,7 +216,11 @@ def connected(
             lead = _lead(voice, used, stop, name, before)
         spoken = _joined(stop, lead, used, book)
         if stop.events:
-            spoken = replace(spoken, told=_fresh(voice, spoken.told), hands=_fresh(voice, spoken.hands))
+            told = _fresh(voice, spoken.told) or _still_unsaid(voice, stop.events[0], "why")
+            hands = _fresh(voice, spoken.hands)
+            if spoken.hands and not hands:
+                hands = _still_unsaid(voice, stop.events[0], "hands")
+            spoken = replace(spoken, told=told, hands=hands)
         found.append(replace(stop, spoken=spoken))
         met |= set(ideas)
         before = stop.moment
@@ -234,6 +238,14 @@ def _joined(stop: Stop, lead: str, used: _Used, book: Phrasebook) -> Spoken:
         compare=used.next_of("compare", book.talk["before_contrast"]) if others else "",
         again=used.next_of("again", book.talk["once_more"]) if "excerpt" in stop.hear else "",
     )
+
+
+def _still_unsaid(voice: Voice, event: Event, role: str) -> str:
+    """Return what is said of an event in a role in words that no earlier stop had, ``""`` for none left."""
+    more = of_place(voice.score, voice.reading, event)
+    forms = variants(entry_of(event, voice.book), role)
+    texts = (filled(voice.score, event, form, voice.book, more) for form in forms)
+    return next((text for text in texts if voice.fresh(text)), "")
 
 
 def _fresh(voice: Voice, text: str) -> str:
