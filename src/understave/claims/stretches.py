@@ -85,9 +85,9 @@ class Stays(Claim):
             return all(note.midi <= high for note in others)
         if self.place == "over the bass":
             return any(note.midi < self.tone.midi for note in others)
-        lows = [facts.sounding(moment)[:1] for moment in facts.moments(self.start, self.end)]
-        doubled = sum(low[0].midi % 12 == self.tone.midi % 12 for low in lows if low)
-        if 2 * doubled > len(lows):
+        basses = [facts.sounding(moment)[:1] for moment in facts.moments(self.start, self.end)]
+        doubled = sum(low[0].midi % 12 == self.tone.midi % 12 for low in basses if low)
+        if 2 * doubled > len(basses):
             return False
         above = [note for note in others if note.midi > self.tone.midi]
         begins_inside = any(
