@@ -82,7 +82,8 @@ def _usual(note: Note, signature: int) -> tuple[Pitch, ...]:
 
 def misread(read: Score, there: Score) -> tuple[frozenset[str], frozenset[str]]:
     """Return the ids of notes whose alteration is misread, and of those that are right."""
-    wrong, right = set(), set()
+    wrong: set[str] = set()
+    right: set[str] = set()
     for i, k in pages._aligned(pages._bars(read, False), pages._bars(there, False)):
         if i is None or k is None:
             continue
