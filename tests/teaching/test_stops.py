@@ -177,6 +177,19 @@ def test_where_no_keyboard_plays_nobodys_hands_are_advised():
     assert forms <= {"dynamics", "timing"}
 
 
+def test_no_fingers_are_advised_on_notes_that_only_a_singer_has():
+    """The upper staff is a singer's, the lower one belongs to a piano: a sigh above is nobody's hands'."""
+    score, reading, _ = example("lock-water")
+    song = replace(score, parts=(Part("P1", "Voice", 1, 1), Part("P2", "Piano", 2, 3)))
+    assert song.keyboards
+    sung = {note.id for note in song.notes if note.staff == 1}
+    lines = [line for c in narrate(song, reading, "whole") for line in c.lines if line.role == "hands"]
+    assert lines
+    assert not any(set(line.events[0].notes) <= sung for line in lines if line.events[0].notes)
+    whole = [line for c in narrate(score, reading, "whole") for line in c.lines if line.role == "hands"]
+    assert any(set(line.events[0].notes) <= sung for line in whole if line.events[0].notes)
+
+
 # --- texts are checked ---------------------------------------------------------------------------------
 
 

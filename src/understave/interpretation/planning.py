@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from understave.acoustics.piano import GRAND, Instrument
@@ -41,6 +42,21 @@ def for_keyboard(score: Score) -> bool:
     nobody's.
     """
     return len(score.parts) <= 2 or bool(score.keyboards)
+
+
+def keyboard_staves(score: Score) -> frozenset[int]:
+    """Return the staves of those who play a keyboard; of a piece without one all there are."""
+    hands = [score.parts[i] for player in score.keyboards for i in player] or list(score.parts)
+    return frozenset(k for part in hands for k in range(part.first_staff, part.last_staff + 1))
+
+
+def for_hands(score: Score, ids: Iterable[str]) -> bool:
+    """Whether a pianist's hands have any of these notes (a singer's are the singer's), or there are none."""
+    if not for_keyboard(score):
+        return False
+    staves = keyboard_staves(score)
+    notes = [note for note in (score.note_by_id.get(i) for i in ids) if note is not None]
+    return not notes or any(note.staff in staves for note in notes)
 
 
 def make_plan(score: Score, reading: Reading, options: PlanOptions = PlanOptions()) -> Plan:

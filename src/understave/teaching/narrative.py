@@ -44,7 +44,7 @@ from understave.findings.sung_words import stanzas_of, words_at
 from understave.findings.texture import TEXTURE, has_figure_of
 from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
-from understave.interpretation.planning import for_keyboard
+from understave.interpretation.planning import for_hands, for_keyboard
 from understave.interpretation.printed import VELOCITIES, printed_loudness
 from understave.interpretation.tension import home_of
 from understave.score.model import Score
@@ -732,8 +732,8 @@ def _texts(
     if "why" in entry:
         why = voice.one_of(event, "why")
         yield "why", filled(voice.score, event, why, voice.book, here), why
-    # Hands are a pianist's; nobody else's fingers are spoken of.
-    if not for_keyboard(voice.score):
+    # Hands are a pianist's; nobody else's fingers are spoken of, nor a singer's breath.
+    if not for_hands(voice.score, event.notes):
         return
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         hands = voice.one_of(event, "hands")

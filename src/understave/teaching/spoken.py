@@ -23,7 +23,7 @@ from understave.findings.returns import RETURN
 from understave.findings.sounding_notes import soundings
 from understave.findings.sung_sections import is_song
 from understave.harmony.reading import Event, Reading
-from understave.interpretation.planning import for_keyboard
+from understave.interpretation.planning import for_hands, for_keyboard
 from understave.interpretation.tension import TENSION, home_of
 from understave.score.model import Score
 from understave.teaching.narrative import (
@@ -84,7 +84,7 @@ def at_stop(
         question=asked[0],
         answer=asked[1],
         told=told,
-        hands=hands if for_keyboard(score) else "",
+        hands=hands if for_hands(score, events[0].notes) else "",
         sing=max(book.talk["sing"][voice or "all"], key=len),
         again=max(book.talk["once_more"], key=len),
         points=_points(voice, moment, book),

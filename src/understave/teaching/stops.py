@@ -38,7 +38,7 @@ from understave.findings.texture import texture_of
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.perform import Clock, clock
 from understave.interpretation.plan import Plan
-from understave.interpretation.planning import for_keyboard
+from understave.interpretation.planning import for_keyboard, keyboard_staves
 from understave.interpretation.tension import CALM, TENSION
 from understave.score.model import Score
 from understave.teaching import spoken as talk
@@ -667,8 +667,7 @@ def _is_for_player(score: Score, advice: Advice) -> bool:
     """Whether the pianist can follow an advice: its notes are the keyboard's, or it is about none."""
     if not for_keyboard(score):
         return advice.aspect in ("dynamics", "timing")
-    hands = [score.parts[i] for player in score.keyboards for i in player] or list(score.parts)
-    staves = {k for part in hands for k in range(part.first_staff, part.last_staff + 1)}
+    staves = keyboard_staves(score)
     notes = [note for note in (score.note_by_id.get(i) for i in advice.notes) if note is not None]
     return all(note.staff in staves for note in notes)
 
