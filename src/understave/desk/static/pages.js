@@ -69,12 +69,12 @@ export class DeskPages extends HTMLElement {
       make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_page") }, make("figcaption", {}, word("pages_page")), this.#onPage),
       make("figure", { class: "seen", tabindex: 0, "aria-label": word("pages_read") }, make("figcaption", {}, word("pages_read")), this.#read),
       make("div", { class: "hear" }, button("right", "R", () => void this.#right()), button("before", "P", () => void this.step(-1)), button("next", "N", () => void this.step(1))),
+      make("details", { class: "more", id: "pages-bar-lines" }, make("summary", {}, word("pages_lines")), make("p", { class: "hint" }, word("pages_lines_how")), this.#barLines),
       make("h4", {}, word("pages_voices")),
       this.#wrong,
       this.#lines,
       make("details", { class: "more" }, make("summary", {}, word("pages_how")), make("p", { class: "hint" }, word("pages_written")), make("p", { class: "hint" }, word("pages_notes"))),
       make("details", { class: "more", id: "pages-marks" }, make("summary", {}, word("pages_marks")), make("p", { class: "hint" }, word("pages_marks_how")), this.#marks),
-      make("details", { class: "more", id: "pages-bar-lines" }, make("summary", {}, word("pages_lines")), make("p", { class: "hint" }, word("pages_lines_how")), this.#barLines),
       make("details", { class: "more" }, make("summary", {}, word("pages_signs")), make("p", { class: "hint" }, word("pages_carried")), this.#signs),
     );
     this.append(
