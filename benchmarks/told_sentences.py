@@ -57,6 +57,21 @@ LATER = (
 """Whose songs and quartets, of any length, are drawn when all pieces of these have been."""
 LAST = ("busoni", "carreno", "krzyzanowska", "strauss")
 """Whose quartets are drawn when all pieces of those have been, too."""
+FOURS = (
+    (
+        "brahms-string-quartet-no-3",
+        "mendelssohn-string-quartet-no-6",
+        "schubert-string-quartet-in-d-minor",
+        "schumann-string-quartet-no-3",
+    ),
+    (
+        "brahms-string-quartet-no-2",
+        "mendelssohn-string-quartet-no-1",
+        "mendelssohn-string-quartet-no-4",
+        "stanford-string",
+    ),
+)
+"""Quartets that are drawn after those: what is left was read when sentences were mended."""
 T = TypeVar("T")
 SHARES = {"contrast": 1, "exercise": 1, "story": 3, "plan": 3, "stop": 3}
 """How many sentences of each kind of text are drawn: of the plan's many alike lines fewer than there are."""
@@ -93,7 +108,7 @@ def drawn(hand: int, tuned: Collection[Path]) -> Iterator[tuple[str, Path]]:
             small = [f for f in folder if f not in tuned and f.stat().st_size <= LARGEST[f.suffix]]
             fit = [f for f in small if f.suffix != ".mxl" or f.name.startswith(COMPOSERS)]
             random.Random(kind).shuffle(fit)
-            for composers in (LATER, LAST):
+            for composers in (LATER, LAST, *FOURS):
                 fit += [f for f in folder if f not in (*tuned, *fit) and f.name.startswith(composers)]
             shuffled.append(fit)
         each = EACH // len(shuffled)
