@@ -9,6 +9,8 @@ notes       F1 of notes with the same spelled pitch, onset in their bar and whol
             that a bar lost costs its own notes and not all that follow.
 graces      F1 of grace notes by pitch and bar.
 bars        part of the bars whose notes are all right, with none too many.
+hidden      notes that the score itself keeps from being printed: they are counted as missing, though no page
+            shows them.
 s/page      CPU seconds a page (of all threads), from the bytes of the PDF or its picture to the score.
 words       F1 of the syllables of songs, by the note (its place in the bar) that they are sung to.
 named       how many of the bars that the reader finds doubtful are wrong (precision), how many of the wrong
@@ -152,6 +154,7 @@ class Row:
     words_read: int = 0
     words_there: int = 0
     words_right: int = 0
+    hidden: int = 0
     pages: int = 0
     seconds: float = 0.0
     why: str = ""
@@ -432,11 +435,20 @@ def _read(made: bytes, row: Row, unknown: bool, seen: Seen | None) -> tuple[Scor
     return out
 
 
+def _hidden(source: bytes) -> int:
+    """Return how many notes a score keeps from being printed, grace notes left out."""
+    notes = etree.fromstring(source).iter("note")
+    return sum(
+        n.get("print-object") == "no" and {"rest", "grace"}.isdisjoint(c.tag for c in n) for n in notes
+    )
+
+
 def measure(path: Path, engraver: str, unknown: bool, listed: int, seen: Seen | None = None) -> Row:
     """Engrave a piece, read it back (`seen`: as pictures) and compare."""
     row = Row(engraver, path.parent.name)
     try:
         there = read_score(path)
+        row.hidden = _hidden(there.source)
         if engraver == "LilyPond":
             made = engraved.lilypond_pdf(there.source)
         else:
@@ -536,6 +548,7 @@ def _table(rows: Sequence[Row], engravers: Sequence[str]) -> Table:
         "graces %",
         "words %",
         "bars right %",
+        "hidden",
         "named: wrong, of wrong",
         "CPU s/page",
     )
@@ -556,6 +569,7 @@ def _table(rows: Sequence[Row], engravers: Sequence[str]) -> Table:
                 f"{200 * row.graces_right / graces:.1f}" if graces else "",
                 f"{200 * row.words_right / words:.1f}" if words else "",
                 f"{100 * row.bars_right / max(1, row.bars):.1f} of {row.bars}",
+                str(row.hidden or ""),
                 f"{row.named} of {row.doubtful}, {row.named} of {row.wrong}",
                 f"{row.seconds / max(1, row.pages):.1f}",
             )

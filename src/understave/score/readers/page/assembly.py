@@ -43,7 +43,7 @@ from understave.score.readers.page.solving import FIRST_THIRDS, MORE_THIRDS, Bar
 from understave.score.readers.page.told_bar_lines import bars_told, mark_lines
 from understave.score.readers.page.told_signs import Frame, Known, Told, known_of
 from understave.score.readers.page.tuplets import Scaling, scalings
-from understave.score.readers.page.unprinted_meter import METERS, Fitted, infer_meter
+from understave.score.readers.page.unprinted_meter import METERS, Fitted, beat_of, infer_meter
 from understave.score.remarks import Remark
 from understave.score.timeline import Written, in_order, join_ties, lay_out
 from understave.score.write import with_source
@@ -285,7 +285,7 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
     figured = before is not None and before.figured
     first = FIRST_THIRDS[figured]
     known = range(len(place.system.staves)) if figured else going_on
-    by_figures = scalings(timed, place.sheet, place.system, known)
+    by_figures = scalings(timed, place.sheet, place.system, _beat(meter), known, going_on)
     for scaling, thirds, least in _readings(by_figures, MORE_THIRDS if going_on else first):
         if best is not None and best[0].cost <= least:
             continue
@@ -301,7 +301,7 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
             first_thirds=first,
         )
         found, second = solve(asked)
-        found = replace(found, cost=found.cost + scaling.price)
+        found = replace(found, cost=found.cost + scaling.price + (_BY_NOTE if found.thirds else 0.0))
         if best is None or found.cost < best[0].cost:
             best = found, second or (best[0] if best else None), scaling
     assert best is not None
@@ -309,7 +309,9 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
     if not timed or (resting and solution.length < length and not short):
         solution = replace(solution, length=length)
     signs = signs_of(solution, second, solution.values, length, any(e.grace for e in bar.events))
-    in_triplets = {timed[i].staff for i in solution.thirds} or (set() if timed else going_on)
+    in_triplets = {timed[i].staff for i in solution.thirds | scaling.unprinted} or (
+        set() if timed else going_on
+    )
     return Solved(
         place,
         bar,
@@ -321,10 +323,13 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
         solution.values,
         in_triplets,
         figures=scaling.figures,
-        figured=figured or bool(scaling.figures) or bool(solution.thirds and solution.cost < _SURE_THIRDS),
+        figured=figured or bool(scaling.figures) or bool(in_triplets and solution.cost < _SURE_THIRDS),
     )
 
 
+_BY_NOTE = 0.5
+"""What triplets without figures that are found note by note cost more than whole runs or staves of them. Set
+by eye."""
 _SURE_THIRDS = 4.0
 """What a bar may cost whose triplets without figures tell that there are more. Set by eye."""
 
@@ -335,7 +340,14 @@ def _readings(found: Sequence[Scaling], opening: float) -> Iterator[tuple[Scalin
     """
     for scaling in found:
         yield scaling, (), scaling.price
-    yield found[0], found[0].loose, found[0].price + opening
+    first = next(scaling for scaling in found if scaling.loose or not scaling.unprinted)
+    yield first, first.loose, first.price + opening + _BY_NOTE
+
+
+def _beat(meter: tuple[int, int, str]) -> Fraction:
+    """Return the length of the beats that beams fill, three units of a compound meter."""
+    beats, unit, _ = meter
+    return beat_of(beats, unit) if unit >= 8 else Fraction(4, unit)
 
 
 def _score(solved: list[Solved], groups: list[tuple[int, int]]) -> Score:

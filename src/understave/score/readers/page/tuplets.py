@@ -14,6 +14,7 @@ from fractions import Fraction
 from understave.score.readers.page.events import Event, reach
 from understave.score.readers.page.ink import Box
 from understave.score.readers.page.layout import Sheet, System
+from understave.score.readers.page.solving import THIRD
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,35 +24,131 @@ class Scaling:
     values: list[Fraction]
     price: float
     figures: frozenset[Box] = frozenset()
+    unprinted: frozenset[int] = frozenset()
+    """Events that are of triplets without a figure."""
     loose: frozenset[int] = frozenset()
     """Events that may be of triplets without a figure."""
 
 
 _NORMAL = {2: 3, 3: 2, 4: 3, 5: 4, 6: 4, 7: 4, 8: 6, 9: 8, 10: 8, 11: 8, 12: 8, 13: 8, 14: 8, 15: 8}
 """In the time of how many a figure's notes are played (common practice, no source)."""
+_UNPRINTED = 1.2
+"""Price of a tuplet without a figure, which is usual once a figure has been printed a few times."""
+_ALL_UNPRINTED = 2.2
+"""Price of triplets without a figure that are more than the runs of a beam."""
 _UNUSED = 1.5
 """Price of a figure that is taken for a fingering."""
 
 
-def scalings(events: Sequence[Event], sheet: Sheet, system: System, known: Collection[int]) -> list[Scaling]:
-    """Return the values that the events of a bar may have by the figures printed, the cheapest first.
+def scalings(
+    events: Sequence[Event],
+    sheet: Sheet,
+    system: System,
+    beat: Fraction,
+    known: Collection[int],
+    going_on: Collection[int] = (),
+) -> list[Scaling]:
+    """Return the values that the events of a bar may have, the cheapest first.
 
-    On staves that are `known` for it anything without a figure may be of a triplet; on others beams of three
-    must show it.
+    `beat` is the length of a beat, which beams usually fill; `going_on` are staves all of whose events were
+    triplets without figures in the bar before. On staves that are `known` for it anything without a figure
+    may be of a triplet; on others beams of three must show it.
     """
     printed = [event.value for event in events]
     marked, figures, sure = _marked(events, sheet, system)
     with_marks = [value * marked.get(i, Fraction(1)) for i, value in enumerate(printed)]
-    # What no figure stands at may be of a triplet without one.
     in_threes = {
         b for b, count in Counter(e.beam for e in events).items() if b is not None and count % 3 == 0
     }
     staves = {*known, *(e.staff for e in events if e.beam in in_threes)}
     loose = frozenset(i for i, e in enumerate(events) if i not in marked and e.staff in staves)
-    out = [Scaling(with_marks, 0.0 if sure else 0.2, figures, loose)]
+    out = [Scaling(with_marks, 0.0 if sure else 0.2, figures, loose=loose)]
     if marked and not sure:
         out.append(Scaling(printed, _UNUSED))
-    return out
+    for chosen, price in _whole_choices(events, printed, marked, beat, going_on).items():
+        if chosen:
+            scaled = [v * THIRD if i in chosen else v for i, v in enumerate(with_marks)]
+            out.append(Scaling(scaled, price, figures, chosen))
+    return sorted(out, key=lambda choice: choice.price)
+
+
+def _whole_choices(
+    events: Sequence[Event],
+    printed: Sequence[Fraction],
+    marked: Collection[int],
+    beat: Fraction,
+    going_on: Collection[int],
+) -> dict[frozenset[int], float]:
+    """Return sets of events that may all be of triplets without a figure, each with its price."""
+    groups: dict[int, list[int]] = {}
+    for i, event in enumerate(events):
+        if event.beam is not None and i not in marked:
+            groups.setdefault(event.beam, []).append(i)
+    runs = {beam: run for beam, members in groups.items() if (run := _run_of_three(members, printed))}
+    odd = {
+        beam: run
+        for beam, run in runs.items()
+        if (total := sum((printed[i] for i in groups[beam]), Fraction(0))) % beat
+        and (total - sum((printed[i] for i in run), Fraction(0)) / 3) % (beat / 2) == 0
+    }
+    choices: dict[frozenset[int], float] = {}
+    for found in (odd, runs):
+        by_staff: dict[int, list[int]] = {}
+        for run in found.values():
+            by_staff.setdefault(events[run[0]].staff, []).extend(run)
+        choices[frozenset(i for run in found.values() for i in run)] = _UNPRINTED
+        for staff in by_staff:
+            choices[frozenset(by_staff[staff])] = _UNPRINTED
+    rested = [run for members in groups.values() if (run := _after_a_rest(members, events, printed))]
+    for chosen in _of_whole_staves(events, printed, [*runs.values(), *rested], going_on):
+        choices.setdefault(chosen.difference(marked), _ALL_UNPRINTED)
+    return choices
+
+
+def _of_whole_staves(
+    events: Sequence[Event],
+    printed: Sequence[Fraction],
+    runs: Collection[list[int]],
+    going_on: Collection[int],
+) -> Iterator[frozenset[int]]:
+    """Yield all events of a staff with a run that are printed like it, and then all events of the staff.
+
+    The first head of a triplet may belong to another voice, or be printed with a flag of its own.
+    """
+    values = {events[run[0]].staff: printed[run[0]] for run in runs}
+    like = {
+        staff: frozenset(i for i, e in enumerate(events) if e.staff == staff and printed[i] == value)
+        for staff, value in values.items()
+    }
+    whole = {
+        staff: frozenset(i for i, e in enumerate(events) if e.staff == staff)
+        for staff in {*values, *going_on}
+    }
+    for chosen in (like, whole):
+        yield from chosen.values()
+        yield frozenset().union(*chosen.values())
+
+
+def _run_of_three(members: list[int], values: Sequence[Fraction]) -> list[int]:
+    """Return the events of a beam's shortest value where they come in threes, one after the other."""
+    least = min(values[i] for i in members)
+    places = [k for k, i in enumerate(members) if values[i] == least]
+    together = places == list(range(places[0], places[-1] + 1))
+    return [members[k] for k in places] if together and len(places) % 3 == 0 else []
+
+
+def _after_a_rest(members: list[int], events: Sequence[Event], values: Sequence[Fraction]) -> list[int]:
+    """Return a run of threes that begins with a rest before its beam; empty where there is none."""
+    first = events[members[0]]
+    rest = next(
+        (
+            i
+            for i in range(members[0] - 1, -1, -1)
+            if events[i].staff == first.staff and events[i].x < first.x
+        ),
+        None,
+    )
+    return _run_of_three([rest, *members], values) if rest is not None and events[rest].is_rest else []
 
 
 def _marked(
