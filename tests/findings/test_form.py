@@ -212,7 +212,10 @@ class TestFrames:
         spans = spans_of(build(" ".join(["C5:4"] * 6)), f"{before} {first}")
         assert arriving_key(spans, Fraction(16)) == (Key.parse(arrives) if arrives else None)
 
-    @pytest.mark.parametrize(("before", "label"), [("I:8", "closing section"), ("V:8", "section")])
+    @pytest.mark.parametrize(
+        ("before", "label"),
+        [("I:8", "closing section"), ("V:8", "section"), ("I6:8", "section"), ("I:4 C: I:4 G:", "section")],
+    )
     def test_bars_with_which_a_key_arrives_do_not_close(self, before: str, label: str) -> None:
         score = piece([*A, *B, *A[:4]], [*A_LOW, *B_LOW, *A_LOW[:4]])
         bars = list(score.measures)

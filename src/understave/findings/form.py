@@ -561,10 +561,27 @@ def _frames(score: Score, spans: tuple[Span, ...], sections: Sequence[Section]) 
         ended = section.last + 1 < bars and (
             score.measures[section.last].repeat_end or score.measures[section.last + 1].repeat_start
         )
-        reached = arriving_key(spans, score.measures[section.first].start) is None
+        reached = _closed_before(spans, score.measures[section.first].start)
         if ended and reached and size <= max(4, bars // 8) and len(within) == 1 and within != {home}:
             labels[k] = "closing section"
     return labels
+
+
+def _closed_before(spans: tuple[Span, ...], moment: Fraction) -> bool:
+    """Whether the key at a moment has lasted since its tonic was heard in root position, so that what follows
+    may confirm it (Caplin 1998, chapter 8: closing sections follow a close; from memory).
+    """
+    at = bisect_right(spans, moment, key=lambda span: span.start) - 1
+    if at <= 0:
+        return False
+    key = spans[at].key
+    for span in reversed(spans[:at]):
+        if span.key != key:
+            return False
+        chord = span.numeral.chord(key)
+        if is_tonic(chord, key) and chord.bass == key.tonic:
+            return True
+    return False
 
 
 def arriving_key(spans: tuple[Span, ...], moment: Fraction) -> Key | None:
