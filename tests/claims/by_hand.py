@@ -479,6 +479,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("still", p.Lasts(F(0), F(12), 3)),
     ("rosalia", p.InSequence(F(0), F(12), F(4), Interval.parse("M2"), (F(0), F(4), F(8)))),
     ("rosalia", p.SameFigure(F(4), F(8), P("D5"), (2, -1, -1), (F(1), F(1), F(1)))),
+    ("rosalia", p.FigureGoes(F(5), F(8), P("F5"), (-1, -1), (F(1), F(1)), "down")),
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, -1), (F(1), F(1), F(1)))),
     ("rosalia", h.Roots(F(0), F(12), (C("C"), C("D"), C("E")))),
 )
@@ -499,6 +500,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     # One chord in the first of two bars: they do not quicken there.
     ("late", h.Quick(F(4), F(12), 2, 1)),
     # The rhythm alone is no figure.
+    ("rosalia", p.FigureGoes(F(4), F(8), P("D5"), (2, -1, -1), (F(1), F(1), F(1)), "up")),
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, 1), (F(1), F(1), F(1)))),
     ("signed upbeat", p.ChangesHere(F(1), F(1))),
     ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),

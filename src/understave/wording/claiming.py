@@ -842,6 +842,10 @@ def _motive(t: Told) -> Iterator[Claim]:
     count = t.number("count")
     if count is not None and times and t.says("count"):
         yield p.FigureCount(t.start, t.end, times, int(count), steps, rhythm)
+    model = [t.score.note_by_id[name] for name in t.listed("model") if isinstance(name, str)]
+    if model and t.says("went=up", "went=down"):
+        moves = tuple(-step for step in steps)
+        yield p.FigureGoes(model[0].onset, t.end, model[0].pitch, moves, rhythm, t.text("went"))
 
 
 def _rhythm(t: Told) -> Iterator[Claim]:
