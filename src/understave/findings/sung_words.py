@@ -18,7 +18,7 @@ _MOST = 4
 _STOPS = ".,;:!?…—–"
 _FEWEST_LETTERS = 4
 _FEWEST = 2
-"""Words that stay at least when short ones are left out at the end."""
+"""Words that stay at least when short ones are left out at the end, and the first is short too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,8 @@ def words_at(score: Score, moment: Fraction, end: Fraction | None = None) -> str
             cut = True
             break
         said.append(words[i].text)
-    while cut and len(said) > _FEWEST and len(said[-1]) < _FEWEST_LETTERS:
+    fewest = _FEWEST if len(said[0]) < _FEWEST_LETTERS else 1
+    while cut and len(said) > fewest and len(said[-1]) < _FEWEST_LETTERS:
         said.pop()  # no quotation ends on "et je"
     text = _shortened(" ".join(said))
     if sum(letter.isalpha() for letter in text) < _FEWEST_LETTERS:
