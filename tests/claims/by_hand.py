@@ -405,6 +405,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("sung", pr.Sung(F(0), F(0), "Die Fähre ruht")),
     ("sung", pr.Sung(F(5), F(5), "Fähre ruht")),
     ("sung", pr.Sung(F(13), F(13), "Still")),
+    ("sung", pr.Sung(F(0), F(6), "Die Fähre")),
     ("song", p.Parts(F(8), F(12), F(0))),
     ("close", h.OfTheKey(F(0), F(0), K("C"), R("ii6"))),
     ("close", h.Labelled(F(3), F(3), K("C"), R("V"))),
@@ -478,6 +479,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("still", p.Lasts(F(0), F(12), 3)),
     ("rosalia", p.InSequence(F(0), F(12), F(4), Interval.parse("M2"), (F(0), F(4), F(8)))),
     ("rosalia", p.SameFigure(F(4), F(8), P("D5"), (2, -1, -1), (F(1), F(1), F(1)))),
+    ("rosalia", p.FigureGoes(F(5), F(8), P("F5"), (-1, -1), (F(1), F(1)), "down")),
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, -1), (F(1), F(1), F(1)))),
     ("rosalia", h.Roots(F(0), F(12), (C("C"), C("D"), C("E")))),
 )
@@ -498,6 +500,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     # One chord in the first of two bars: they do not quicken there.
     ("late", h.Quick(F(4), F(12), 2, 1)),
     # The rhythm alone is no figure.
+    ("rosalia", p.FigureGoes(F(4), F(8), P("D5"), (2, -1, -1), (F(1), F(1), F(1)), "up")),
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, 1), (F(1), F(1), F(1)))),
     ("signed upbeat", p.ChangesHere(F(1), F(1))),
     ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
@@ -596,6 +599,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("song", p.Parts(F(16), F(20), F(0))),
     ("sung", pr.Sung(F(0), F(0), "ruht")),
     ("sung", pr.Sung(F(0), F(0), "Fähre ruht")),
+    ("sung", pr.Sung(F(0), F(6), "Die Fähre ruht")),
     ("suspended", p.Stays(F(0), F(4), P("F5"), "inner")),
     ("misread", h.ChordIs(F(4), F(4), K("G"), R("V7/IV"))),
     ("exposition", h.OneKey(F(0), F(24), K("C"))),

@@ -488,6 +488,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.Tensest: (_calmer,),
     p.InSequence: (_steps,),
     p.SameFigure: (_one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3))), _bent("first")),
+    p.FigureGoes: (_word("way", "up", "down"), _bent("first")),
     p.FigureCount: (_count("count"), _one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3)))),
     p.Pattern: (_contrasting,),
     p.MelodyIn: (_other_place,),

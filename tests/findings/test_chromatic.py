@@ -18,10 +18,12 @@ from understave.findings.chromatic import find_chromatic
 from understave.findings.reheard import find_reheard
 from understave.harmony.reading import Event, Span
 from understave.score.model import Score
+from understave.teaching.narrative import entry_of, filled
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.wording import say
+from understave.wording.phrasebook import phrasebook
 
 INTERVALS = ("P1", "M2", "m3", "P4", "-m2", "-P4", "-m3")
 
@@ -580,6 +582,29 @@ def test_nothing_is_borrowed_from_the_minor_where_only_the_minor_is_heard(
     score = build(f"C3+E3+G3:4 | C3+G3+C4:4 | {before}:4 | C3+Eb3+G3:4 | C3+G3+C4:4")
     found = find_chromatic(score, spans_of(score, f"C: I:4 I:4 {key}:4 C: i:4 I:4"))
     assert [e.label for e in found] == (["borrowed chord"] if told else [])
+
+
+@pytest.mark.parametrize(
+    ("music", "brief"),
+    [
+        ("F3+Ab3+C4:4 | C3+E3+G3:4 | F3+A3+C4:4", None),
+        ("F3+Ab3+C4:4 | F3+A3+C4:4 | F3+A3+C4:4", 1),
+        ("F3+Ab3+C4:4 | F3+A3+C4:2 F3+Ab3+C4:2 | F3+A3+C4:4", None),
+        ("F3+Ab3+C4:4 | F3+Ab3+C4:2 F3+A3+C4:2 | F3+A3+C4:4", 1),
+        ("F3+Ab3+C4:4 | F3+Ab3+C4:4 | F3+Ab3+C4:4", None),
+        ("F3+Ab3+C4:4 | C3+E3+G3:4 | C3+E3+G3:4", None),
+        ("F3+Ab3+C4:3 A3:1 | C3+E3+G3:4 | C3+E3+G3:4", None),
+    ],
+)
+def test_a_borrowed_chord_is_brief_where_the_note_of_the_key_is_back(music: str, brief: int | None) -> None:
+    """A flat is over when A is heard again, within two bars, and no A flat after it (common practice)."""
+    score = build(f"C3+E3+G3:4 | {music}")
+    event = find_chromatic(score, spans_of(score, "C: I:4 iv:4 IV:8"))[0]
+    assert (event.start, event.get("brief")) == (4, brief)
+    book = phrasebook("en")
+    whys = [filled(score, event, entry_of(event, book)[name], book) for name in ("why", "why_2")]
+    assert ["moment" in whys[0], "soon over" in whys[1]] == [bool(brief)] * 2
+    assert ("for a moment" in say(event, score, "beginner")) is bool(brief)
 
 
 def test_an_applied_dominant_is_answered_by_the_chord_as_it_begins() -> None:

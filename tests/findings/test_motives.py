@@ -15,8 +15,10 @@ from tests.findings.pieces import bar, example
 from understave.findings.motives import find_motives
 from understave.harmony.reading import Event
 from understave.score.model import Score
+from understave.teaching.narrative import entry_of, filled
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
+from understave.wording.phrasebook import phrasebook
 
 # A dotted figure of five notes, and bars that have nothing of it.
 FIGURE = "C5:3/2 D5:1/2 G5:1 E5:1"
@@ -92,6 +94,31 @@ class TestReturns:
         plain = "C5:3/2 D5:1/2 G5:1 E5:1/2 D5:1/2"
         score = build(" | ".join([plain, FREE[1], plain, FREE[1], figure]), "C3:16")
         assert label in [x for x, _ in changes(score)]
+
+    @pytest.mark.parametrize(
+        ("plain", "figure", "went", "told"),
+        [
+            ("E5:4/3 D5:1/3 C5 E5:1 E5:1", "A4:4/3 B4:1/3 C5 A4:1 A4:1", "down", "What fell now rises"),
+            ("C5:3/2 D5:1/2 F5:1 E5:1/2 G5:1/2", "G5:3/2 F5:1/2 D5:1 E5:1/2 C5", "up", "What rose now falls"),
+            (
+                "C5:3/2 D5:1/2 G5:1 E5:1/2 D5:1/2",
+                "G5:3/2 F5:1/2 C5:1 E5:1/2 F5",
+                None,
+                "What rose now falls,",
+            ),
+        ],
+    )
+    def test_of_one_upside_down_it_is_told_which_way_it_went(
+        self, plain: str, figure: str, went: str | None, told: str
+    ) -> None:
+        """The words follow the model, not its inversion; one that goes up and down is told as both."""
+        score = build(" | ".join([plain, FREE[1], plain, FREE[1], figure]), "C3:20")
+        event = next(e for e in motives(score) if e.label == "inverted")
+        assert event.get("went") == went
+        book = phrasebook("en")
+        why = filled(score, event, entry_of(event, book)["why"], book)
+        assert why.startswith(told)
+        assert ("what fell" in why) == (went is None)
 
 
 class TestNone:

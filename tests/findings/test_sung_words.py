@@ -43,6 +43,22 @@ def test_what_is_over_before_a_word_is_not_at_it(end, words):
     assert words_at(SUNG, Fraction(13), Fraction(end)) == words
 
 
+@pytest.mark.parametrize(
+    ("moment", "end", "words"),
+    [(0, 8, "Die Fähre ruht"), (0, 6, "Die Fähre …"), (2, 7, "Fähre"), (4, 5, "Fähre"), (0, 4, "")],
+)
+def test_what_is_sung_after_the_end_is_not_quoted(moment, end, words):
+    """A tune that stays on one note does so with the words on that note (common practice, no source)."""
+    assert words_at(SUNG, Fraction(moment), Fraction(end)) == words
+
+
+def test_no_quotation_ends_on_a_short_word_after_a_long_one():
+    """After "Ruder" an "im" begins what is not quoted (common practice, no source)."""
+    words = {"Die": "Ruder", "Fäh-": "im", "re": "", "ruht,": "Boot"}
+    notes = (replace(n, lyrics=tuple(words.get(text, text) for text in n.lyrics)) for n in SUNG.notes)
+    assert words_at(replace(SUNG, notes=tuple(notes)), Fraction(0), Fraction(5)) == "Ruder"
+
+
 def test_two_words_under_one_note_are_two_words():
     """MusicXML 4.0, elision: the undertie joins syllables on one note; it is no letter."""
     first, *others = SUNG.notes

@@ -148,6 +148,7 @@ def test_pairs_intervals_and_counts_are_named():
         chord=RomanNumeral.parse("iv"),
         source=Key.parse("c"),
         changes=((PitchClass.parse("Ab"), PitchClass.parse("A")),),
+        brief=1,
     )
     assert say(mixed, score_of(2), "intermediate", "en") == (
         "Borrowed chord ⟨iv⟩ in C major, taken from C minor: A flat in place of A."

@@ -58,6 +58,7 @@ def _plainly(text: str) -> str:
 class Sung(Claim):
     """These words are sung, one after the other, and are under way at a moment or begin within a bar of it.
 
+    Where the claim lasts, all of them but the first word are sung by its end.
     Syllables are printed with hyphens between (MusicXML 4.0, lyric and syllabic).
     """
 
@@ -75,8 +76,12 @@ class Sung(Claim):
             # The word that is under way may have begun some syllables before.
             while first and sung[first - 1].lyrics[0].rstrip().endswith("-"):
                 first -= 1
-            until = self.start + 6 * bar
-            text = "".join(note.lyrics[0] for note in sung[first:] if note.onset < until)
+            second = first + 1
+            while second < len(sung) and sung[second - 1].lyrics[0].rstrip().endswith("-"):
+                second += 1
+            until = self.end if self.end > self.start else self.start + 6 * bar
+            heard = (*sung[first:second], *(note for note in sung[second:] if note.end <= until))
+            text = "".join(note.lyrics[0] for note in heard)
             if _letters(text).startswith(_letters(self.words)):
                 return True
         return False

@@ -481,6 +481,27 @@ class SameFigure(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class FigureGoes(SameFigure):
+    """A figure that stands at `start` goes ``"up"`` or ``"down"``.
+
+    It sets out so, more of its moves go so than the other way, and it does not end on the other side of
+    where it began.
+    """
+
+    kind: ClassVar[str] = "way of a figure"
+    way: str
+
+    def holds(self, facts: Facts) -> bool:
+        ups, downs = sum(step > 0 for step in self.steps), sum(step < 0 for step in self.steps)
+        first = next((step for step in self.steps if step), 0)
+        goes = {
+            "up": first > 0 and ups > downs and sum(self.steps) >= 0,
+            "down": first < 0 and downs > ups and sum(self.steps) <= 0,
+        }
+        return goes[self.way] and self.at(facts, self.start, self.first)
+
+
+@dataclass(frozen=True, slots=True)
 class FigureCount(Claim):
     """A figure comes so many times: at each of these moments, with its steps and rhythm, from some pitch."""
 

@@ -25,7 +25,8 @@ chord, where there is one. Besides, by label:
 - common-tone diminished seventh: ``common`` PitchClass: the tone held; ``held`` tuple of str: its notes
   before and after; ``around`` int 1 where the chord it adorns also came before.
 - borrowed chord: ``source`` Key: the parallel key it is borrowed from; ``replaces`` RomanNumeral: the same
-  degree in the key.
+  degree in the key; ``brief`` int 1 where what it changes is as the key has it again
+  within two bars from where it began.
 - altered dominant: ``fifth`` PitchClass, ``plain`` PitchClass: the fifth as it is and as the key has it;
   ``way`` str: ``"raised"`` or ``"lowered"``; ``goes_to`` Pitch: where the altered fifth leads.
 
@@ -85,6 +86,7 @@ class ChromaticChordDetails(Details):
     outward: int | None = None
     source: Key | None = None
     replaces: RomanNumeral | None = None
+    brief: int | None = None
     position: str | None = None
     leads: str | None = None
     spelling: str | None = None
@@ -330,7 +332,21 @@ def borrowed(piece: Progression, i: int) -> list[Event]:
         return []
     plain = next(iter(_diatonic(step, key)), None)
     detail = replace(_details(piece, i, key, changes), source=key.parallel, replaces=plain)
+    detail = replace(detail, brief=1 if _is_brief(piece, step, changes) else None)
     return [_event(piece, i, BORROWED, step.confidence, detail)]
+
+
+def _is_brief(piece: Progression, step: Step, changes: _Changes) -> bool:
+    """Whether the notes that a chord changes come after it as the key has them, and come last so, within two
+    bars from where it began.
+    """
+    until = step.start + 2 * piece.score.measure_at(step.start).full_length
+    last = {note.midi % 12: note.onset for note in piece.sounding(step.start, until)}
+    back = {sound for sound, onset in last.items() if onset >= step.end}
+    return all(
+        own.semitone in back and last[own.semitone] > last.get(tone.semitone, step.start)
+        for tone, own in changes
+    )
 
 
 def _is_minor_about(piece: Progression, i: int) -> bool:

@@ -17,7 +17,8 @@ Events of kind ``"motive"``. Detail of all: ``number`` int (1 for the one that c
 - in another voice: "The motive of bar 1 is now in the left hand."
 - in another register: "The motive of bar 1 comes an octave higher."
 - in another key: "The motive of bar 1 comes in D flat major." Also ``key`` and ``from_key`` Key.
-- inverted: "The motive of bar 1 upside down: what rose now falls."
+- inverted: "The motive of bar 1 upside down: what rose now falls." Also ``went`` str: the way of the model,
+  ``"up"`` or ``"down"``, where its first move, most of its moves and its last note against its first agree.
 - augmented: "The motive of bar 1 in notes twice as long."
 - diminished: "The motive of bar 1 in notes half as long."
 
@@ -62,6 +63,7 @@ class MotiveDetails(Details):
     interval: Interval | None = None
     key: Key | None = None
     from_key: Key | None = None
+    went: str | None = None
 
 
 _Figure: TypeAlias = tuple[tuple[int, ...], tuple[int, ...]]
@@ -258,6 +260,15 @@ def _inverted(figure: _Figure) -> _Figure:
     return rhythm, tuple(-m for m in moves)
 
 
+def _way(moves: tuple[int, ...]) -> str | None:
+    """Return whether a figure goes ``"up"`` or ``"down"``, None where that could be heard either way."""
+    signs = [1 if move > 0 else -1 for move in moves if move]
+    way = signs[0] if signs else 0
+    if way * sum(signs) <= 0 or way * sum(moves) < 0:
+        return None
+    return "up" if way > 0 else "down"
+
+
 def _stretched(figure: _Figure) -> _Figure:
     rhythm, moves = figure
     return tuple(2 * r for r in rhythm), moves
@@ -364,6 +375,8 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
         home, here = harmony.at(head.onset), harmony.at(first.onset)
         if label == "in another key" and home is not None and here is not None:
             own = replace(own, key=here.key, from_key=home.key)
+        if label == "inverted":
+            own = replace(own, went=_way(motive.figure[1]))
         events.append(event(label, occurrence, own))
     return events
 

@@ -18,7 +18,7 @@ _MOST = 4
 _STOPS = ".,;:!?…—–"
 _FEWEST_LETTERS = 4
 _FEWEST = 2
-"""Words that stay at least when short ones are left out at the end."""
+"""Words that stay at least when short ones are left out at the end, and the first is short too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +95,10 @@ _ELISION = "\u203f"
 def words_at(score: Score, moment: Fraction, end: Fraction | None = None) -> str:
     """Return what is sung from a moment on: to the next stop, four words at most; ``""`` for none.
 
-    Where it is cut short an ellipsis follows, and no very short word stands before it.
+    Where several words are cut short an ellipsis follows, and no very short word stands before it.
     The first word is under way at the moment or begins within a bar of it, and, where what is pointed at has
-    an `end`, before that or within a beat: a prelude is not at the words that follow it.
+    an `end`, before that or within a beat: a prelude is not at the words that follow it. The words after the
+    first are all sung by that end, for what lasts so long is said to be with them.
     """
     bar = score.measure_at(moment).full_length
     words = words_of(score)
@@ -111,13 +112,14 @@ def words_at(score: Score, moment: Fraction, end: Fraction | None = None) -> str
     for i in range(first, len(words)):
         if said and (said[-1][-1] in _STOPS or words[i].start - words[i - 1].end >= bar):
             break
-        if len(said) == _MOST:
+        if len(said) == _MOST or (said and end is not None and words[i].end > end):
             cut = True
             break
         said.append(words[i].text)
-    while cut and len(said) > _FEWEST and len(said[-1]) < _FEWEST_LETTERS:
+    fewest = _FEWEST if len(said[0]) < _FEWEST_LETTERS else 1
+    while cut and len(said) > fewest and len(said[-1]) < _FEWEST_LETTERS:
         said.pop()  # no quotation ends on "et je"
     text = _shortened(" ".join(said))
     if sum(letter.isalpha() for letter in text) < _FEWEST_LETTERS:
         return ""
-    return f"{text} …" if cut else text
+    return f"{text} …" if cut and len(said) > 1 else text

@@ -203,7 +203,7 @@ class Voice:
         """Return the singer's words at what lasts from a moment to an end: new ones, not twice running."""
         words = "" if self.just_pointed else words_at(self.score, moment, end)
         if words in self.said or (
-            words and not Sung(moment, moment, words).holds(facts(self.score, self.reading.spans))
+            words and not Sung(moment, max(moment, end), words).holds(facts(self.score, self.reading.spans))
         ):
             words = ""
         self.just_pointed = bool(words)
@@ -697,7 +697,7 @@ def _lines(voice: Voice, moment: _Moment, when: str, length: Length, words: str 
                 event, voice.score, language=voice.book.language, template=template, more=here
             )
             if words and role == "heard":
-                claimed = (*claimed, Sung(moment.start, moment.start, words))
+                claimed = (*claimed, Sung(moment.start, max(moment.start, event.end), words))
             yield Line(role, text, place, moment.start, (event,), claimed)
 
 

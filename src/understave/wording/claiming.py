@@ -563,11 +563,18 @@ def _chromatic(t: Told) -> Iterator[Claim]:
     common = t.tone("common")
     if common is not None and t.says("common"):
         yield n.Sounds(t.start, t.end, common)
+    yield from _borrowed(t)
+
+
+def _borrowed(t: Told) -> Iterator[Claim]:
+    """Each foreign note is the other key's own; what is brief is as the key has it within two bars."""
     source = t.key("source")
-    if source is not None and t.says("source"):
-        for note in t.listed("changes"):
-            if isinstance(note, tuple) and isinstance(note[0], PitchClass):
-                yield h.ForeignTo(t.start, t.end, note[0], source, foreign=False)
+    until = t.start + 2 * t.score.measure_at(t.start).full_length
+    for tone, own in (pair for pair in t.listed("changes") if isinstance(pair, tuple)):
+        if isinstance(tone, PitchClass) and source is not None and t.says("source"):
+            yield h.ForeignTo(t.start, t.end, tone, source, foreign=False)
+        if isinstance(own, PitchClass) and t.says("brief"):
+            yield n.Sounds(t.event.end, until, own)
 
 
 def _chromatic_goes(t: Told) -> Iterator[Claim]:
@@ -842,6 +849,10 @@ def _motive(t: Told) -> Iterator[Claim]:
     count = t.number("count")
     if count is not None and times and t.says("count"):
         yield p.FigureCount(t.start, t.end, times, int(count), steps, rhythm)
+    model = [t.score.note_by_id[name] for name in t.listed("model") if isinstance(name, str)]
+    if model and t.says("went=up", "went=down"):
+        moves = tuple(-step for step in steps)
+        yield p.FigureGoes(model[0].onset, t.end, model[0].pitch, moves, rhythm, t.text("went"))
 
 
 def _rhythm(t: Told) -> Iterator[Claim]:
