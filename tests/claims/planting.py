@@ -485,6 +485,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.Dense: (_thin,),
     p.Fullest: (_emptier,),
     p.ComesBack: (_half_bar,),
+    p.Moved: (lambda c, r, f: replace(c, start=c.from_start, end=c.from_end),),
     p.Tensest: (_calmer,),
     p.InSequence: (_steps,),
     p.SameFigure: (_one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3))), _bent("first")),

@@ -800,6 +800,8 @@ def _return(t: Told) -> Iterator[Claim]:
     start, end = t.moment("from_start"), t.moment("from_end")
     if start is not None and end is not None:
         yield p.ComesBack(t.start, t.event.end, start, end, t.event.label)
+        if t.event.label == "in another key":
+            yield p.Moved(t.start, t.event.end, start, end)
     key = t.key()
     if key is not None and t.says("key"):
         yield h.KeyAbout(t.start, t.end, key)
