@@ -58,6 +58,10 @@ BELOW = build(
     "F3:4 | F3:4",
 )
 """Two voices come back a third higher between a top and a bass that stay."""
+TAKEN_UP = build(
+    "G5:1 F5 E5 D5 | F5:1 E5 D5 C5 | C5:4 | E5:4", "B4:4 | G4:4 | G4:4 | G4:4", "G3:4 | C3:8 | C3:4"
+)
+"""A dominant and its tonic, with one figure over both; then the line waits."""
 CLOSE = build(
     "F5:2 E5:1 D5:1 | C5:4", "A4:2 C5:1 B4:1 | G4:4", "D4:2 G4:1 G4:1 | E4:4", "F3:2 G3:1 G2:1 | C3:4"
 )
@@ -375,6 +379,7 @@ ON = {
     "moved": (MOVED, "C: I:12 G: I:12"),
     "outer": (OUTER, "C: I:16"),
     "below": (BELOW, "C: I:8"),
+    "taken up": (TAKEN_UP, "C: V:4 | I:4 | I:4 | I:4"),
     "lifted": (LIFTED, "C: I:16"),
     "touched": (TOUCHED, "D: I:4 V7/V:2 V:2 I:4 I:4"),
     "touched and reached": (TOUCHED, "D: I:4 A: V7:2 I:2 D: I:4 I:4"),
@@ -516,6 +521,12 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, -1), (F(1), F(1), F(1)))),
     ("rosalia", h.Roots(F(0), F(12), (C("C"), C("D"), C("E")))),
     ("moved", p.Moved(F(12), F(20), F(0), F(8))),
+    ("breathing", h.PhraseCloses(F(2), F(4))),
+    ("cadencing", h.PhraseCloses(F(2), F(4))),
+    ("taken up", h.PhraseCloses(F(4), F(8))),
+    # By its chords alone, and by its line alone.
+    ("waiting", h.PhraseCloses(F(4), F(4))),
+    ("slurred to the end", h.PhraseCloses(F(7), F(8))),
     ("outer", p.Moved(F(8), F(16), F(0), F(8))),
     ("below", p.Moved(F(4), F(8), F(0), F(4))),
     ("rosalia", p.Moved(F(4), F(8), F(0), F(4))),
@@ -539,6 +550,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     # The rhythm alone is no figure.
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, 1), (F(1), F(1), F(1)))),
     ("signed upbeat", p.ChangesHere(F(1), F(1))),
+    ("taken up", h.PhraseCloses(F(2), F(4))),
+    ("waiting", h.PhraseCloses(F(5), F(7))),
     ("swapped", p.Moved(F(16), F(28), F(0), F(12))),
     ("moved", p.Moved(F(16), F(24), F(0), F(8))),
     ("lifted", p.Moved(F(8), F(16), F(0), F(8))),

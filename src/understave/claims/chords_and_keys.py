@@ -17,7 +17,7 @@ from understave.claims.facts import Facts
 from understave.claims.repose import stops_within
 from understave.claims.single_notes import same
 from understave.harmony.reading import Span
-from understave.score.model import Note
+from understave.score.model import Measure, Note
 from understave.theory.chord import Quality
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
@@ -25,6 +25,8 @@ from understave.theory.roman import RomanNumeral
 
 _MINOR_SEVENTH = 10
 """Semitones."""
+_FIGURE = 3
+"""Notes at least that are a figure."""
 
 
 def tones(key: Key, numeral: RomanNumeral) -> frozenset[int]:
@@ -999,6 +1001,41 @@ class CadenceFamily(Claim):
     def holds(self, facts: Facts) -> bool:
         labels = FAMILIES[self.family]
         return any(Cadence(self.start, self.end, self.key, label).holds(facts) for label in labels)
+
+
+@dataclass(frozen=True, slots=True)
+class PhraseCloses(Claim):
+    """A phrase comes to its end in a stretch or in the bar after it.
+
+    The leading line stops there, or a dominant goes to its tonic on a beat, in one key; and the figure of the
+    bar that leads to the end of the stretch is not taken up at once in the next (common practice, no source).
+    """
+
+    kind: ClassVar[str] = "phrase closes"
+
+    def holds(self, facts: Facts) -> bool:
+        bar = facts.bar(max(Fraction(0), self.end - Fraction(1, 64)))
+        if self._taken_up(facts, bar):
+            return False
+        until = self.end + bar.full_length
+        return stops_within(facts, self.start, until) or any(
+            Cadence(span.start, span.end, span.key, "imperfect authentic").holds(facts)
+            for span in facts.spans_in(self.start, until)
+            if span.start >= self.start
+        )
+
+    @staticmethod
+    def _taken_up(facts: Facts, bar: Measure) -> bool:
+        """Whether the highest voice of a bar has its rhythm and its steps, three notes or more, twice."""
+        here = facts.struck_in(bar.start, bar.end)
+        top = max(here, key=lambda note: note.midi, default=None)
+        if top is None:
+            return False
+        figures = []
+        for start, end in ((bar.start, bar.end), (bar.end, bar.end + bar.full_length)):
+            line = facts.in_voice(top, start, end)
+            figures.append([(n.onset - start, n.pitch.diatonic - line[0].pitch.diatonic) for n in line])
+        return len(figures[0]) >= _FIGURE and figures[0] == figures[1]
 
 
 _WEAK = (

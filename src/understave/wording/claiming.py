@@ -981,6 +981,8 @@ def _dynamics(t: Told) -> Iterator[Claim]:
         yield p.Peak(t.start, t.end, pitch)
     if peak is not None:
         yield from _swelling(t, peak, pitch)
+    if t.event.label == "diminuendo" and t.says("reason=phrase"):
+        yield h.PhraseCloses(t.start, t.event.end)
     if peak is not None and t.says("reason=tension"):
         yield p.Tensest(t.start, t.end, peak, _TENSEST.get(t.event.label, "tensest"))
     if peak is not None and t.says("reason=texture"):
