@@ -28,6 +28,40 @@ from understave.theory.roman import RomanNumeral
 
 F, P, C, K, R = Fraction, Pitch.parse, PitchClass.parse, Key.parse, RomanNumeral.parse
 
+SWAPPED = build(
+    "Bb4:3 C5:1 | Bb4:3 C5:1 | C5:3 Bb4:1 | B4:4 | G4:4 | G4:4 | G4:3 A4:1",
+    "F4:3 E4:1 | F4:3 E4:1 | D4:3 E4:1 | G4:4 | D4:3 E4:1 | D4:3 E4:1 | F4:3 E4:1",
+    "staff2 A3:4 | A3:4 | A3:4 | G3:4 | B3:4 | B3:4 | B3:3 E4:1",
+    "staff2 D3:3 E3:1 | D3:3 E3:1 | F3:3 G3:1 | G3:4 | F3:3 E3:1 | F3:3 E3:1 | D3:3 C3:1",
+)
+"""Two figures come back as high as before, in each other's voices, under a top that stands still."""
+MOVED = build(
+    "E5:2 D5:1 C5 | D5:2 G5:1 F5 | B4:4 | B5:2 A5:1 G5 | A5:1 C6 D6 C6 | B5:2 A5:1 G5",
+    "C3:2 G3:1 E3 | B2:4 | G2:4 | G3:2 D4:1 B3 | F#3:4 | G3:2 D4:1 B3",
+)
+"""Two bars come back a fifth higher, their tune adorned; then the first of them once more."""
+LIFTED = build(
+    "E5:2 D5:1 C5 | B4:1 C5 D5 B4 | B5:2 A5:1 G5 | F#5:1 G5 A5 F#5",
+    "C3:1 G3 E3 G3 | D3 G3 B3 G3 | C3:1 G3 E3 G3 | D3 G3 B3 G3",
+)
+"""The tune alone comes back a fifth higher."""
+OUTER = build(
+    "E5:2 D5 | C5:4 | G5:2 F5 | E5:4",
+    "G4:1 A4 B4 A4 | E4:1 F4 G4 F4 | D5:1 D5 A4 D5 | C5:1 A4 A4 C5",
+    "C3:4 | E3:4 | E3:4 | G3:4",
+)
+"""Tune and bass come back a third higher, with another voice between."""
+BELOW = build(
+    "A5:1 A5 A5 A5 | A5 A5 A5 A5",
+    "E5:1 D5 C5 D5 | G5:1 F5 E5 F5",
+    "C5:1 B4 A4 B4 | E5:1 D5 C5 D5",
+    "F3:4 | F3:4",
+)
+"""Two voices come back a third higher between a top and a bass that stay."""
+TAKEN_UP = build(
+    "G5:1 F5 E5 D5 | F5:1 E5 D5 C5 | C5:4 | E5:4", "B4:4 | G4:4 | G4:4 | G4:4", "G3:4 | C3:8 | C3:4"
+)
+"""A dominant and its tonic, with one figure over both; then the line waits."""
 CLOSE = build(
     "F5:2 E5:1 D5:1 | C5:4", "A4:2 C5:1 B4:1 | G4:4", "D4:2 G4:1 G4:1 | E4:4", "F3:2 G3:1 G2:1 | C3:4"
 )
@@ -341,6 +375,12 @@ ON = {
     "risen": (RISEN, "C: I:4 IV64:4 I:4"),
     "clashing": (CLASHING, "C: I:4"),
     "thirds": (THIRDS, "C: I:4"),
+    "swapped": (SWAPPED, "C: I:28"),
+    "moved": (MOVED, "C: I:12 G: I:12"),
+    "outer": (OUTER, "C: I:16"),
+    "below": (BELOW, "C: I:8"),
+    "taken up": (TAKEN_UP, "C: V:4 | I:4 | I:4 | I:4"),
+    "lifted": (LIFTED, "C: I:16"),
     "touched": (TOUCHED, "D: I:4 V7/V:2 V:2 I:4 I:4"),
     "touched and reached": (TOUCHED, "D: I:4 A: V7:2 I:2 D: I:4 I:4"),
     "sixth alone": (SIXTH_ALONE, "G: Cad64:2 V7:2 I:4"),
@@ -482,6 +522,16 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("rosalia", p.FigureGoes(F(5), F(8), P("F5"), (-1, -1), (F(1), F(1)), "down")),
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, -1), (F(1), F(1), F(1)))),
     ("rosalia", h.Roots(F(0), F(12), (C("C"), C("D"), C("E")))),
+    ("moved", p.Moved(F(12), F(20), F(0), F(8))),
+    ("breathing", h.PhraseCloses(F(2), F(4))),
+    ("cadencing", h.PhraseCloses(F(2), F(4))),
+    ("taken up", h.PhraseCloses(F(4), F(8))),
+    # By its chords alone, and by its line alone.
+    ("waiting", h.PhraseCloses(F(4), F(4))),
+    ("slurred to the end", h.PhraseCloses(F(7), F(8))),
+    ("outer", p.Moved(F(8), F(16), F(0), F(8))),
+    ("below", p.Moved(F(4), F(8), F(0), F(4))),
+    ("rosalia", p.Moved(F(4), F(8), F(0), F(4))),
 )
 """The name of a score in `ON`, and what is true of it."""
 
@@ -503,6 +553,12 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("rosalia", p.FigureGoes(F(4), F(8), P("D5"), (2, -1, -1), (F(1), F(1), F(1)), "up")),
     ("rosalia", p.FigureCount(F(0), F(12), (F(0), F(4), F(8)), 3, (2, -1, 1), (F(1), F(1), F(1)))),
     ("signed upbeat", p.ChangesHere(F(1), F(1))),
+    ("taken up", h.PhraseCloses(F(2), F(4))),
+    ("waiting", h.PhraseCloses(F(5), F(7))),
+    ("swapped", p.Moved(F(16), F(28), F(0), F(12))),
+    ("moved", p.Moved(F(16), F(24), F(0), F(8))),
+    ("lifted", p.Moved(F(8), F(16), F(0), F(8))),
+    ("song", p.Moved(F(16), F(24), F(0), F(8))),
     ("touched", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
     ("touched", h.Cadence(F(6), F(8), K("A"), "perfect authentic", P("A4"))),
     ("sixth alone", h.SixFour(F(0), F(2), K("G"), "cadential", P("D3"))),

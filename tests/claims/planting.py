@@ -348,6 +348,23 @@ def _mode(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     return replace(c, key=Key(tonic, rng.choice(("major", "minor"))))
 
 
+def _taken_up(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """To the end of a bar of whose highest voice the next has the rhythm and the steps again."""
+    found = []
+    for bar, after in pairwise(facts.score.measures):
+        top = max(facts.struck_in(bar.start, bar.end), key=lambda note: note.midi, default=None)
+        figures = []
+        for measure in (bar, after) if top is not None else ():
+            line = facts.in_voice(top, measure.start, measure.end)
+            figures.append(
+                [(n.onset - measure.start, n.pitch.diatonic - line[0].pitch.diatonic) for n in line]
+            )
+        if figures and len(figures[0]) > 2 and figures[0] == figures[1]:
+            found.append(bar)
+    bar = rng.choice(found) if found else None
+    return replace(c, start=bar.start, end=bar.end) if bar is not None else None
+
+
 def _in_mid_line(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
     """To a moment at which the top goes on from note to note, neither of them long."""
     tops = [n for n in facts.struck if facts.top(n.onset) is n]
@@ -471,6 +488,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     h.MelodyNote: (_bent("pitch"), _moved("pitch")),
     h.Top: (_bent("pitch"), _moved("pitch")),
     h.Cadence: (_key(), _other_label),
+    h.PhraseCloses: (_taken_up,),
     h.CadenceFamily: (_word("family", *h.FAMILIES),),
     h.NotFinal: (_on_the_tonic,),
     h.SixFour: (_bent("bass"), _moved("bass")),
@@ -485,6 +503,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.Dense: (_thin,),
     p.Fullest: (_emptier,),
     p.ComesBack: (_half_bar,),
+    p.Moved: (lambda c, r, f: replace(c, start=c.from_start, end=c.from_end),),
     p.Tensest: (_calmer,),
     p.InSequence: (_steps,),
     p.SameFigure: (_one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3))), _bent("first")),

@@ -101,6 +101,41 @@ class TestAuthentic:
         assert event.get("weak") == ("melody not on the tonic",)
         assert event.get("melody_degree") == 3
 
+    @pytest.mark.parametrize(
+        ("top", "low", "goal", "end", "arrives"),
+        [
+            ("E5:1/4 | C5:4", "C3:1/4 | C3:4", "I:1/4 | I:4", 8, 4),
+            ("E5:1/4 | C5:4", "C3:1/4 | C3:4", "I:1/4 | I:2 vi:2", 6, 4),
+            # The next phrase begins with it.
+            ("E5:1/4 | C5:4", "C3:1/4 | C3:4", "I:17/4", 4, 4),
+            # The tonic goes, its bass goes, or nothing is struck.
+            ("E5:1/4 | A4:4", "C3:1/4 | A2:4", "I:1/4 | vi:4", 8, Fraction(15, 4)),
+            ("E5:1/4 | A4+F5:4", "C3:1/4 | C3:4", "I:1/4 | IV64:4", 8, Fraction(15, 4)),
+            ("E5:1/4 | C5:4", "C3:1/4 | E3:4", "I:1/4 | I6:4", 8, Fraction(15, 4)),
+            ("E5:17/4", "C3:17/4", "I:17/4", 8, Fraction(15, 4)),
+        ],
+    )
+    def test_a_tonic_on_the_upbeat_to_a_strong_beat_arrives_on_that_beat(
+        self, top: str, low: str, goal: str, end: Fraction, arrives: Fraction
+    ) -> None:
+        """The melody's third stands on the upbeat, its tonic on the downbeat (common practice, no source)."""
+        score = build(f"G5:2 F5:1 D5:3/4 {top}", f"C3:2 F3:1 G3:3/4 {low}")
+        spans = spans_of(score, f"C: I:2 IV:1 V7:3/4 {goal}")
+        closes = find_closes(spans)
+        (close,) = [c for c in closes if c.label == "authentic"]
+        ending = Ending(Fraction(end), 2.0, close, (), 0.9, None, None)
+        (event,) = cadences_of(score, spans, closes, (ending,))
+        assert event.get("arrival") == arrives < event.end
+        if end == 4:
+            for sooner in (replace(ending, reasons=("rest",)), replace(ending, time=Fraction(31, 8))):
+                (stopped,) = cadences_of(score, spans, closes, (sooner,))
+                assert (stopped.get("arrival"), stopped.label) == (Fraction(15, 4), "imperfect authentic")
+        known, key = facts(score, spans), Key.parse("C")
+        assert Cadence(arrives, score.end, key, "imperfect authentic").holds(known)
+        if arrives == 4:
+            assert event.label == "perfect authentic"
+            assert not Cadence(Fraction(15, 4), score.end, key, "imperfect authentic").holds(known)
+
     def test_a_melody_that_rests_leaves_nothing_open(self) -> None:
         """The tune has said its last note; the tonic stands on top of what sounds (common practice)."""
         sung = build(

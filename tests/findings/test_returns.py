@@ -18,7 +18,9 @@ from tests.once import read
 from understave.findings.returns import (
     BOTH_VARIED,
     _alignments,
+    _contents,
     _parting,
+    _semitones,
     find_returns,
     passages_of,
     similarity,
@@ -100,6 +102,16 @@ class TestKinds:
         assert (event.label, event.get("semitones")) == ("in another key", 7)
         assert (event.get("from_key"), event.get("key")) == (None, None)
         assert "at another height" in say(event, score)
+
+    @pytest.mark.parametrize(("steps", "semitones"), [(0, 0), (2, 3), (5, 9)])
+    def test_only_notes_that_are_moved_by_the_steps_say_by_how_many_semitones(
+        self, steps: int, semitones: int
+    ) -> None:
+        """C and A go a major sixth up, D goes a minor third up, and E stays."""
+        old, new = "C4:1 D4 A4 E4", "A4:1 F4 F#5 E4"
+        score = build(f"{old} | {new}")
+        bars = _contents(score, spans_of(score, "C: I:8"))
+        assert _semitones([(0, 1)], bars, steps) == semitones
 
     def test_other_mode(self) -> None:
         minor = ["Eb5:2 D5:1 C5:1", "D5:1 G5:2 F5:1", "Eb5:1 Ab5:1 G5:2", "F5:1 D5:1 C5:2"]

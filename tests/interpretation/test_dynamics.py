@@ -26,6 +26,7 @@ from understave.interpretation.dynamics import (
     _goes_on_in_print,
     _leads_up,
     _Line,
+    _phrase_ends,
     _reason,
     _stress,
     _swell,
@@ -425,6 +426,37 @@ def test_nothing_fades_in_the_bar_that_is_printed_loud(text, at, against):
     score = replace(score, directions=(mark(0, "f"), mark(at, text)))
     fade = Hairpin(Fraction(6), None, Fraction(10), "diminuendo", "proposed", None)
     assert _fades_against_print(score, fade, printed_loudness(score)) is against
+
+
+@pytest.mark.parametrize(
+    ("tune", "end", "detail", "sure", "ends"),
+    [
+        ("G4:1 A4 B4 G4 | G4 F4 E4 D4", 4, {"rest": F(1)}, 0, True),
+        ("G4:1 A4 B4 G4 | G4 F4 E4 D4", 4, {"rest": F(1, 4)}, 0, False),
+        ("G4:1 A4 B4 G4 | G4 F4 E4 D4", 4, {"long_note": F(2)}, 0, True),
+        ("G4:1 A4 B4 G4 | G4 F4 E4 D4", 6, {"long_note": F(2)}, 0, True),
+        ("G4:1 A4 B4 G4 | G4 F4 E4 D4", 8, {"long_note": F(2)}, 0, False),
+        ("G4:1 A4 B4 G4 | G4 F4 E4 D4", 4, {}, 0.9, True),
+        ("G4:1 A4 B4 G4 | G4 F4 E4 D4", 4, {}, 0.3, False),
+        ("G4:1 A4 B4 G4 | G4 A4 B4 G4", 4, {"rest": F(1)}, 0.9, False),
+        ("G4:1 A4 B4 G4 | C5 D5 E5 C5", 4, {"long_note": F(2)}, 0.9, False),
+        ("G4:2 E4 | G4 E4", 4, {"long_note": F(2)}, 0.9, True),
+    ],
+)
+def test_a_phrase_comes_to_its_end_where_it_stops_and_is_not_taken_up_again(tune, end, detail, sure, ends):
+    """It ends with a rest, a long note or a cadence (common practice, no source)."""
+    score = build(tune, "C3:4 | C3:4")
+    phrase = made("phrase", "phrase", F(0), F(end), detail=detail.items())
+    close = made("cadence", "half", F(0), F(end), confidence=sure, detail=[("phrase_end", F(end))])
+    assert _phrase_ends(score, Reading(spans_of(score, "C: I:8"), (phrase, close)), F(4)) is ends
+
+
+@pytest.mark.parametrize(("detail", "reason"), [({}, "height"), ({"long_note": F(2)}, "phrase")])
+def test_what_falls_where_no_phrase_ends_sinks_with_its_melody(detail, reason):
+    score, reading = tunes(*["E5"] * 5, *["D5"] * 3)
+    phrase = made("phrase", "phrase", F(0), score.end, detail=detail.items())
+    (fall,) = dynamics(score, Reading(reading.spans, (phrase,)))[1]
+    assert (fall.kind, fall.why.get("reason")) == ("diminuendo", reason)
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from understave.claims.facts import Facts
 from understave.claims.repose import stops_within
 from understave.claims.single_notes import same
 from understave.harmony.reading import Span
-from understave.score.model import Note
+from understave.score.model import Measure, Note
 from understave.theory.chord import Quality
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch, PitchClass
@@ -25,6 +25,10 @@ from understave.theory.roman import RomanNumeral
 
 _MINOR_SEVENTH = 10
 """Semitones."""
+_STRONG, _ON_BEAT = 1, 2
+"""`Facts.weight` of a strong beat and of any, at most."""
+_FIGURE = 3
+"""Notes at least that are a figure."""
 
 
 def tones(key: Key, numeral: RomanNumeral) -> frozenset[int]:
@@ -389,6 +393,12 @@ def _stands_on(facts: Facts, moment: Fraction, tone: PitchClass) -> bool:
     """Whether the lowest note that sounds at a moment is this one."""
     here = facts.sounding(moment)
     return bool(here) and here[0].midi % 12 == tone.semitone
+
+
+def _is_upbeat(facts: Facts, span: Span, moment: Fraction, key: Key) -> bool:
+    """Whether a span is the tonic on an upbeat of less than a beat to a moment."""
+    short = moment - span.start < facts.bar(span.start).beat_length and facts.weight(span.start) > _ON_BEAT
+    return short and _on_tonic(span, key)
 
 
 def _is_dominant(span: Span, key: Key) -> bool:
@@ -824,12 +834,12 @@ class Cadence(Claim):
     """A cadence in a key at a moment, of a kind.
 
     Rules (Hutchinson, chapter on cadences; *Open Music Theory*, part IV): authentic, a chord of the key's
-    dominant function before its tonic, one of them in the key itself, or the line stops; perfect, both roots
-    in the bass and the melody (where it sounds; else the highest note) on the tonic as the chord comes; half,
-    the dominant triad in root position is where a line stops, not over a tonic that stays; Phrygian, in minor
-    with the bass falling a semitone to it; deceptive and evaded, a dominant, read so or with its seventh,
-    before something that is not the tonic in root position; plagal, a subdominant, not over the tonic, before
-    the tonic.
+    dominant function before its tonic, one of them in the key itself, or the line stops, and no upbeat to a
+    strong beat that has the tonic too; perfect, both roots in the bass and the melody (where it sounds; else
+    the highest note) on the tonic as the chord comes; half, the dominant triad in root position is where a
+    line stops, not over a tonic that stays; Phrygian, in minor with the bass falling a semitone to it;
+    deceptive and evaded, a dominant, read so or with its seventh, before something that is not the tonic in
+    root position; plagal, a subdominant, not over the tonic, before the tonic.
     """
 
     kind: ClassVar[str] = "cadence"
@@ -845,6 +855,8 @@ class Cadence(Claim):
         before = [span for span in facts.spans_in(self.start - bars, self.start) if span.end <= self.start][
             ::-1
         ]
+        if before and _is_upbeat(facts, before[0], self.start, self.key):
+            before = before[1:]
         check = {
             "perfect authentic": self._perfect,
             "imperfect authentic": self._authentic,
@@ -872,13 +884,23 @@ class Cadence(Claim):
         led = self._led(before[:1])
         if led is None or not _on_tonic(goal, self.key):
             return None
-        if self._is_taken_back(facts, goal):
+        if self._is_taken_back(facts, goal) or self._passes_on(facts):
             return None
         if self.key.tonic in (goal.key.tonic, led.key.tonic):
             return led
         chord = led.numeral.chord(led.key)
         stops = chord.bass == chord.root and stops_within(facts, self.start, max(goal.end, self.end))
         return led if stops else None
+
+    def _passes_on(self, facts: Facts) -> bool:
+        """Whether it is an upbeat to a strong beat that strikes the tonic over its root: it arrives there."""
+        bar = facts.bar(self.start)
+        late = (self.start - bar.start + bar.offset) % bar.beat_length
+        beat = min(self.start - late + bar.beat_length, bar.end)
+        goal, struck = facts.span(beat), facts.struck_in(beat, beat + Fraction(1, 64))
+        if facts.weight(self.start) <= _ON_BEAT or goal is None or facts.weight(beat) > _STRONG:
+            return False
+        return bool(struck) and _on_tonic(goal, self.key) and _stands_on(facts, beat, self.key.tonic)
 
     def _is_taken_back(self, facts: Facts, goal: Span) -> bool:
         """Whether the tonic of a key that has hardly come takes on a minor seventh within a bar."""
@@ -1001,6 +1023,41 @@ class CadenceFamily(Claim):
         return any(Cadence(self.start, self.end, self.key, label).holds(facts) for label in labels)
 
 
+@dataclass(frozen=True, slots=True)
+class PhraseCloses(Claim):
+    """A phrase comes to its end in a stretch or in the bar after it.
+
+    The leading line stops there, or a dominant goes to its tonic on a beat, in one key; and the figure of the
+    bar that leads to the end of the stretch is not taken up at once in the next (common practice, no source).
+    """
+
+    kind: ClassVar[str] = "phrase closes"
+
+    def holds(self, facts: Facts) -> bool:
+        bar = facts.bar(max(Fraction(0), self.end - Fraction(1, 64)))
+        if self._taken_up(facts, bar):
+            return False
+        until = self.end + bar.full_length
+        return stops_within(facts, self.start, until) or any(
+            Cadence(span.start, span.end, span.key, "imperfect authentic").holds(facts)
+            for span in facts.spans_in(self.start, until)
+            if span.start >= self.start
+        )
+
+    @staticmethod
+    def _taken_up(facts: Facts, bar: Measure) -> bool:
+        """Whether the highest voice of a bar has its rhythm and its steps, three notes or more, twice."""
+        here = facts.struck_in(bar.start, bar.end)
+        top = max(here, key=lambda note: note.midi, default=None)
+        if top is None:
+            return False
+        figures = []
+        for start, end in ((bar.start, bar.end), (bar.end, bar.end + bar.full_length)):
+            line = facts.in_voice(top, start, end)
+            figures.append([(n.onset - start, n.pitch.diatonic - line[0].pitch.diatonic) for n in line])
+        return len(figures[0]) >= _FIGURE and figures[0] == figures[1]
+
+
 _WEAK = (
     "melody not on the tonic",
     "top not on the tonic",
@@ -1022,6 +1079,8 @@ class NotFinal(Claim):
     def holds(self, facts: Facts) -> bool:
         goal = facts.span(self.start)
         led, tonic = facts.before(self.start), self.key.tonic
+        if led is not None and _is_upbeat(facts, led, self.start, self.key):
+            led = facts.before(led.start)
         if goal is None or led is None:
             return False
         if self.why == "melody not on the tonic":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -24,6 +25,8 @@ _EXACT = 1.0
 """Share of the notes of a literal return that must be found again: what is unchanged has them all."""
 _HIGH = 0.6
 """Share of a melody's notes that are no higher than one that stands high. Set by ear."""
+_SHIFTED = 2
+"""Bars by which one may lie off the bar that it answers, since bars may be put in or left out."""
 _MOVED = 0.6
 """Share of the top line's notes that come back moved in a sequence or a return in another key. Set by ear."""
 
@@ -375,29 +378,107 @@ class ComesBack(Claim):
         if self.how == "literal":
             both = set(one) & set(two)
             return len(both) >= _EXACT * max(len(set(one)), len(set(two)))
-        return any(self._moved(facts, length, s) >= _ALIKE for s in range(7))
+        return any(self._moved(facts, s) >= _ALIKE for s in range(7))
 
-    def _moved(self, facts: Facts, length: Fraction, steps: int) -> float:
+    def _moved(self, facts: Facts, steps: int) -> float:
         """Share of the moments of either passage whose letters agree when moved by so many steps.
 
         Measured bar by bar at the best of a few shifts by a bar, since bars may be put in or left out.
         """
-        bars = facts.bars_from(self.from_start, self.from_start + length)
-        there = facts.bars_from(self.start, self.end)
-        if not bars or not there:
-            bars, there = (facts.bar(self.from_start),), (facts.bar(self.start),)
-        total = 0.0
-        for k, bar in enumerate(there):
-            at = round(k * max(1, len(bars) - 1) / max(1, len(there) - 1)) if len(there) > 1 else 0
-            near = bars[max(0, at - 2) : at + 3]
-            total += max((_agree(facts, b, bar, steps) for b in near), default=0.0)
-        return total / len(there)
+        pairs = _beside(facts, self, _SHIFTED)
+        total = sum(max((_agree(facts, b, bar, steps) for b in near), default=0.0) for near, bar in pairs)
+        return total / len(pairs)
 
     def subject(self) -> Hashable | None:
         return None if self.how == "again" else ("comes back", self.start, self.from_start)
 
     def answer(self) -> Hashable:
         return self.how == "literal"
+
+
+@dataclass(frozen=True, slots=True)
+class Moved(Claim):
+    """A passage is an earlier one at another height: one and the same interval lies between most notes of
+    both, so many staff steps or so many semitones, octaves aside and never none.
+
+    It does so in the highest line and in the lowest, or in the printed voices together.
+    """
+
+    kind: ClassVar[str] = "at another height"
+    from_start: Fraction
+    from_end: Fraction
+
+    def holds(self, facts: Facts) -> bool:
+        one = facts.bars_from(self.from_start, self.from_end)
+        two = facts.bars_from(self.start, self.end)
+        # Where as many bars answer one another, each answers its own.
+        pairs = _beside(facts, self, _SHIFTED if len(one) != len(two) else 0)
+        found: dict[tuple[str, int], list[tuple[float, float, float]]] = defaultdict(list)
+        for near, bar in pairs:
+            best: dict[tuple[str, int], tuple[float, float, float]] = {}
+            for other in near:
+                for interval, shares in _intervals(facts, other, bar).items():
+                    best[interval] = max(best.get(interval, shares), shares, key=sum)
+            for interval, shares in best.items():
+                found[interval].append(shares)
+        return any(
+            2 * sum(voices for _, _, voices in shares) > len(pairs)
+            or all(2 * sum(line) > len(pairs) for line in list(zip(*shares, strict=True))[:2])
+            for shares in found.values()
+        )
+
+
+def _beside(facts: Facts, claim: ComesBack | Moved, reach: int) -> list[tuple[tuple[Measure, ...], Measure]]:
+    """The bars of a later passage, each with the earlier ones that it may answer, up to `reach` bars off."""
+    length = min(claim.end - claim.start, claim.from_end - claim.from_start)
+    bars = facts.bars_from(claim.from_start, claim.from_start + length)
+    there = facts.bars_from(claim.start, claim.end)
+    if not bars or not there:
+        bars, there = (facts.bar(claim.from_start),), (facts.bar(claim.start),)
+    found = []
+    for k, bar in enumerate(there):
+        at = round(k * max(1, len(bars) - 1) / max(1, len(there) - 1)) if len(there) > 1 else 0
+        found.append((bars[max(0, at - reach) : at + reach + 1], bar))
+    return found
+
+
+def _intervals(facts: Facts, one: Measure, two: Measure) -> dict[tuple[str, int], tuple[float, float, float]]:
+    """Which shares of the highest line, the lowest line and all voices of a bar come back in another, by the
+    interval upwards: staff steps (0 to 6) or semitones (0 to 11), octaves aside.
+    """
+    found: dict[tuple[str, int], list[float]] = defaultdict(lambda: [0.0, 0.0, 0.0])
+    for k, (line, again) in enumerate(zip(_lines(facts, one), _lines(facts, two), strict=True)):
+        fewest = max(1, min(sum(map(len, line.values())), sum(map(len, again.values()))))
+        moves: Counter[tuple[str, int]] = Counter()
+        for place, notes in line.items():
+            ways: Counter[tuple[str, int]] = Counter()
+            for b in again.get(place, ()):
+                for a in notes:
+                    if (b.midi - a.midi) % 12:
+                        ways["steps", (b.pitch.diatonic - a.pitch.diatonic) % 7] += 1
+                        ways["semitones", (b.midi - a.midi) % 12] += 1
+            moves += ways
+        for interval, count in moves.items():
+            found[interval][k] = min(1.0, count / fewest)
+    return {interval: (high, low, voices) for interval, (high, low, voices) in found.items()}
+
+
+_Line = dict[tuple[Fraction, object], list[Note]]
+
+
+def _lines(facts: Facts, bar: Measure) -> tuple[_Line, _Line, _Line]:
+    """What is struck in a bar above all that sounds, below it, and in each voice, by its place there."""
+    high: _Line = {}
+    low: _Line = {}
+    voices: _Line = defaultdict(list)
+    for note in facts.struck_in(bar.start, bar.end):
+        at, here = note.onset - bar.start, facts.sounding(note.onset)
+        if note.midi == here[-1].midi:
+            high[at, ""] = [note]
+        if note.midi == here[0].midi:
+            low[at, ""] = [note]
+        voices[at, voice(note)].append(note)
+    return high, low, voices
 
 
 def _agree(facts: Facts, one: Measure, two: Measure, steps: int) -> float:

@@ -14,7 +14,7 @@ to the end of the phrase, or of the goal where none ends. `notes` are the bass n
 to the goal, then the goal's own notes as it arrives. Detail, where it applies:
 
 - ``key`` Key: the key closed in. ``goal`` RomanNumeral: the goal, read in ``key``. ``arrival`` Fraction: when
-  it is reached. ``ends_phrase`` int: 1 or 0. ``phrase_end`` Fraction.
+  it is reached, on an upbeat the beat after it. ``ends_phrase`` int: 1 or 0. ``phrase_end`` Fraction.
 - ``dominant`` RomanNumeral (in ``key``, the last before the goal; in a half cadence the goal itself) and
   ``dominant_arrival`` Fraction: where the dominant begins, its six-four left out.
 - ``six_four`` Fraction: where a cadential six-four begins.
@@ -131,7 +131,11 @@ _AGAIN = 8
 """Bars within which an evaded cadence is made good."""
 _BEGUN, _PIECE = 2, 8
 """Bars of a piece before which it closes nothing, but where it stops, and from which on it is a piece."""
-_STOPPED = frozenset({"fermata", "rest", "silence", "double bar"})
+_STRONG, _BEAT = 1, 2
+"""Levels in the bar of a strong beat and of any, at most."""
+_HELD = frozenset({"fermata", "rest", "silence"})
+"""Reasons that stop the sound."""
+_STOPPED = _HELD | {"double bar"}
 """Reasons that stop even a sequence."""
 
 
@@ -204,8 +208,9 @@ class _Piece:
 
     def event(self, close: Close, ending: Ending | None) -> Event:
         """Return the cadence on a close; `ending` is that of the phrase it ends, None inside a phrase."""
+        close = self.settled(close, ending)
+        end = ending.time if ending and ending.time > close.arrival else close.reach
         goal, chord = self.spans[close.goal], self.chords[close.goal]
-        end = ending.time if ending else close.reach
         over = self.melody_over(close, end)
         if over is not None and ending is not None:
             over = self.last_over(close, over, end)
@@ -254,6 +259,28 @@ class _Piece:
             self.confidence(close, ending),
             detail,
         )
+
+    def settled(self, close: Close, ending: Ending | None) -> Close:
+        """Return a close as it is heard: a tonic on the upbeat to a strong beat arrives on that beat.
+
+        The beat strikes it anew over the same bass. A phrase may end on it, but not before it by a stop.
+        """
+        measure = self.score.measure_at(close.arrival)
+        if close.label not in (AUTHENTIC, PLAGAL) or metric_level(measure, close.arrival) <= _BEAT:
+            return close
+        late = (close.arrival - measure.start + measure.offset) % measure.beat_length
+        beat = min(close.arrival - late + measure.beat_length, measure.end)
+        if ending is not None and (
+            ending.time < beat or (ending.time == beat and _HELD & set(ending.reasons))
+        ):
+            return close
+        if beat >= close.reach or metric_level(self.score.measure_at(beat), beat) > _STRONG:
+            return close
+        goal = bisect_right(self.spans, beat, key=lambda span: span.start) - 1
+        anew = any(note.onset == beat for note in self.heard(beat, beat + Fraction(1, 64)))
+        if not anew or self.chords[goal].bass != self.chords[close.goal].bass:
+            return close
+        return replace(close, arrival=beat, goal=goal)
 
     def has_hardly_begun(self, close: Close) -> bool:
         """Whether a piece of more than a phrase opens with what leads to a close: it has nothing to end."""

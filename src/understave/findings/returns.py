@@ -276,7 +276,7 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
         left = sum(float(alike[steps, i, j]) - _ALIKE for i, j in pairs)
         if left < _LEAST or not _distinct(bars, [j for _, j in pairs]):
             continue
-        by = _semitones(path, bars)
+        by = _semitones(path, bars, steps)
         first, last = pairs[0], pairs[-1]
         before = main_key(spans, starts[first[0]], starts[last[0] + 1])
         here = main_key(spans, starts[first[1]], starts[last[1] + 1])
@@ -449,14 +449,22 @@ def _compared(
     return tuple(pairs)
 
 
-def _semitones(path: list[tuple[int, int]], bars: list[_Bar]) -> int:
-    """Return by how many semitones (0..11) the later bars are mostly moved up."""
-    moves: Counter[int] = Counter()
-    for i, j in path:
-        if i >= 0 and j >= 0:
-            at = {t: p for t, _, p in bars[j].melody}
-            moves.update((at[t] - p) % 12 for t, _, p in bars[i].melody if t in at)
-    return min(moves, key=lambda x: (-moves[x], x)) if moves else 0
+def _semitones(path: list[tuple[int, int]], bars: list[_Bar], steps: int) -> int:
+    """Return by how many semitones (0..11) the later bars are mostly moved up.
+
+    Only notes that are moved by so many steps count, the melody's first: whatever else stands at the same
+    moment, as where voices change places, is no note of the earlier bars moved.
+    """
+    for part in ("melody", "rest"):
+        moves: Counter[int] = Counter()
+        for i, j in path:
+            if i >= 0 and j >= 0:
+                at = {(t, letter): p for t, letter, p in getattr(bars[j], part)}
+                moved = ((t, (letter + steps) % _STEPS, p) for t, letter, p in getattr(bars[i], part))
+                moves.update((at[t, letter] - p) % 12 for t, letter, p in moved if (t, letter) in at)
+        if moves:
+            return min(moves, key=lambda x: (-moves[x], x))
+    return 0
 
 
 def _told(score: Score, spans: tuple[Span, ...], passage: Passage) -> list[Event]:

@@ -15,7 +15,8 @@ mark is printed at all, one is proposed for the beginning, and others where the 
 Events of kind ``"dynamics"``. Detail: ``mark`` str (p, mf, ...), ``peak`` Fraction (the loudest moment),
 ``peak_pitch`` Pitch (the melody's note there), ``chord`` RomanNumeral and ``key`` Key (the harmony there, or
 at the release), ``reason`` str: ``"tension"``, ``"height"``, ``"texture"`` or ``"phrase"``, whichever speaks
-most for it, ``steps`` int (velocity steps between its softest and its loudest moment).
+most for it (a phrase for what falls only where it surely ends), ``steps`` int (velocity steps between its
+softest and its loudest moment).
 
 - printed mark: "The score asks for p here."
 - printed crescendo: "The printed swell: save the most for its end."
@@ -40,6 +41,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from understave.findings.cadences import CADENCE
 from understave.findings.kinds import Kind
 from understave.findings.phrases import PHRASE
 from understave.findings.sounding_notes import soundings
@@ -59,7 +61,7 @@ from understave.interpretation.printed import (
     stays_loud,
 )
 from understave.interpretation.tension import clash
-from understave.score.model import Note, Score
+from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import Pitch
 from understave.theory.roman import RomanNumeral
@@ -98,6 +100,11 @@ _PLAIN = 1.0
 """How far a point of the line may be moved when it is drawn with fewer points."""
 _ACCENTED = frozenset(("accent", "strong-accent", "stress"))
 """Signs over a note that have it stand out."""
+_INSTANT = Fraction(1, 64)
+_RESTED = Fraction(1, 2)
+"""Felt beats of rest, at least, that end a phrase for everybody to hear (common practice, no source)."""
+_FIGURE = 3
+"""Notes at least that are a figure."""
 _SETTLED = 8.0
 """Least change of mean velocity from phrase to phrase that proposes another mark."""
 
@@ -505,6 +512,9 @@ def _swell(
     reason = _reason(line, at, float(first), float(peak), float(last))
     if reason == "tension" and not _clashes_most(score, first, peak, last):
         reason = "phrase"
+    if reason == "phrase" and label == "diminuendo" and not _phrase_ends(score, reading, last):
+        # Its notes sink from the highest one in any case.
+        reason = "height"
     detail = DynamicsDetails(
         reason=reason,
         steps=round(max(up if rises else 0, down if falls else 0)),
@@ -518,6 +528,33 @@ def _swell(
         detail = replace(detail, chord=span.numeral, key=span.key)
     why = DYNAMICS.event(label, first, last, (note.id,) if note else (), 0.6, detail)
     return Hairpin(first, peak if label == "swell" else None, last, label, "proposed", why)
+
+
+def _phrase_ends(score: Score, reading: Reading, moment: Fraction) -> bool:
+    """Whether a phrase surely ends within a bar of a moment, the bar before not taken up again at once.
+
+    It ends with a sure cadence, or its melody rests or waits on a long note.
+    """
+    bar = score.measure_at(max(Fraction(0), moment - _INSTANT))
+    ends = [(e, d) for e, d in PHRASE.all(reading.events) if moment <= e.end < moment + bar.full_length]
+    if not ends or _taken_up(score, reading.spans, bar):
+        return False
+    phrase, found = ends[0]
+    closed = any(d.phrase_end == phrase.end and CADENCE.is_sure(e) for e, d in CADENCE.all(reading.events))
+    return closed or found.long_note is not None or (found.rest or 0) >= _RESTED
+
+
+def _taken_up(score: Score, spans: tuple[Span, ...], bar: Measure) -> bool:
+    """Whether the melody's figure in a bar comes again in the next, at any height."""
+    after = score.measures[bar.index + 1 : bar.index + 2]
+    lines = [
+        [note for note in texture_of(score, spans).melody if m.start <= note.onset < m.end]
+        for m in (bar, *after)
+    ]
+    one, *others = [
+        [(n.onset - line[0].onset, n.pitch.diatonic - line[0].pitch.diatonic) for n in line] for line in lines
+    ]
+    return len(one) >= _FIGURE and one in others
 
 
 def _stress(score: Score, note: Note) -> tuple[int, bool, bool, Fraction, Fraction]:

@@ -807,6 +807,8 @@ def _return(t: Told) -> Iterator[Claim]:
     start, end = t.moment("from_start"), t.moment("from_end")
     if start is not None and end is not None:
         yield p.ComesBack(t.start, t.event.end, start, end, t.event.label)
+        if t.event.label == "in another key":
+            yield p.Moved(t.start, t.event.end, start, end)
     key = t.key()
     if key is not None and t.says("key"):
         yield h.KeyAbout(t.start, t.end, key)
@@ -990,6 +992,8 @@ def _dynamics(t: Told) -> Iterator[Claim]:
         yield p.Peak(t.start, t.end, pitch)
     if peak is not None:
         yield from _swelling(t, peak, pitch)
+    if t.event.label == "diminuendo" and t.says("reason=phrase"):
+        yield h.PhraseCloses(t.start, t.event.end)
     if peak is not None and t.says("reason=tension"):
         yield p.Tensest(t.start, t.end, peak, _TENSEST.get(t.event.label, "tensest"))
     if peak is not None and t.says("reason=texture"):
