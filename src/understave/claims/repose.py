@@ -96,7 +96,8 @@ def _slurred(facts: Facts, last: Note) -> Fraction | None:
     for note in row:
         for _ in range(note.articulations.count("slur-stop")):
             if begun:
-                ended = note.end - begun.pop() if note.onset == last.onset else Fraction(0)
+                start = begun.pop()
+                ended = note.end - start if note.onset == last.onset else Fraction(0)
         begun += [note.onset] * note.articulations.count("slur-start")
     return None if begun else ended
 
