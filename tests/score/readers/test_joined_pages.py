@@ -180,7 +180,9 @@ def test_pages_of_other_sizes_and_pages_without_music_are_named(monkeypatch):
     pages = joined(
         [(f"{k}.png", file_of(np.full(size, 255, np.uint8), "PNG")) for k, size in enumerate(sizes)]
     )
-    sheet = type("Sheet", (), {"systems": [1], "symbols": [type("Symbol", (), {"name": "noteheadBlack", "sure": 0.9})]})
+    sheet = type(
+        "Sheet", (), {"systems": [1], "symbols": [type("Symbol", (), {"name": "noteheadBlack", "sure": 0.9})]}
+    )
     monkeypatch.setattr(page_reader, "see", lambda picture, *_: None if picture.shape[0] > 300 else sheet)
     _, said = page_reader._seen_pages(pictures_in(pages, "pages.tiff"), "pages.tiff", page_reader.WEIGHTS)
     assert said[1:] == (
