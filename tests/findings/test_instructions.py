@@ -64,6 +64,8 @@ class TestDictionary:
         ("Piu mosso (quarter = 96)", ("piu-mosso",), ""),
         ("Langsam und mit Ausdruck", ("langsam", "ausdrucksvoll"), ""),
         ("Nicht zu schnell", ("nicht-zu", "schnell"), ""),
+        ("Teneramente, non lento", ("teneramente", "non", "lento"), ""),
+        ("Pas trop lent", ("pas", "lent"), ""),
         ("MÄSSIG", ("massig",), ""),
         ("Très lent, expressif", ("tres-lent", "expressif"), ""),
         ("En dehors", ("en-dehors",), ""),

@@ -296,6 +296,7 @@ def test_degrees_belong_to_the_word_beside_them():
     assert tempo("Sehr innig und nicht zu rasch") == tempo("nicht zu rasch") < tempo("rasch")
     assert tempo("Sehr rasch") > tempo("rasch")
     assert tempo("Allegro ma non troppo") < tempo("Allegro")
+    assert tempo("Teneramente, non lento") > tempo("Lento")
 
 
 def test_a_livelier_section_is_played_faster_and_the_first_tempo_comes_back():

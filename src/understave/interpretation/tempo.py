@@ -61,7 +61,7 @@ BEATS = {
 }
 """Felt beats a minute that a tempo word stands for."""
 _MORE = frozenset(("molto", "assai", "tres", "sehr", "very"))
-_HARDLY = frozenset(("non-troppo", "nicht-zu"))
+_HARDLY = frozenset(("non-troppo", "non", "nicht-zu", "pas"))
 _LESS = frozenset(("poco", "peu", "etwas", "ziemlich", "quasi")) | _HARDLY
 _NEUTRAL, _DEGREE = 92.0, 1.12
 """Felt beats a minute between slow and quick words, and by how many times *molto* moves the tempo away from
