@@ -13,6 +13,7 @@ import pytest
 from tests.findings.build import build, spans_of
 
 from understave.findings import find_events
+from understave.findings.melody import find_melody
 from understave.harmony.reading import Reading
 from understave.score.model import Score
 from understave.teaching.narrative import _moments, entry_of, filled, narrate
@@ -179,6 +180,20 @@ def test_a_tune_that_enters_on_the_upbeat_has_that_bar_of_figures_before_it_too(
     (entry,) = [e for e in piece[1].events if e.label == "enters"]
     assert entry.get("bars") == 3
     assert "just three bars of figures" in " ".join(c.text for c in narrate(*piece, "whole"))
+
+
+def test_an_upbeat_of_figures_is_no_bar_before_the_tune():
+    score = build(
+        f"r:1 | r:4 | r:3 G5:1 | {TUNE}",
+        "staff2 " + " | ".join(["C3:1", FIGURE, FIGURE, *UNDER_TUNE]),
+        pickup=1,
+    )
+    (entry,) = [
+        event
+        for event in find_melody(score, spans_of(score, "C: I:9 I:4 V7:4 I:4 IV:4 V7:4 I:4 V7:4 I:4"))
+        if event.label == "enters"
+    ]
+    assert entry.get("bars") == 2
 
 
 def test_a_tune_at_once_does_not_enter():

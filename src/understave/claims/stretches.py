@@ -746,7 +746,10 @@ class MelodyIn(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Enters(Claim):
-    """A note begins a line: for about so many bars its staff was silent while others were heard."""
+    """A note begins a line: for about so many bars its staff was silent while others were heard.
+
+    An upbeat at the head of the piece is no bar.
+    """
 
     kind: ClassVar[str] = "enters"
     note: str
@@ -756,8 +759,9 @@ class Enters(Claim):
         first = facts.score.note_by_id.get(self.note)
         if first is None or self.bars < 1:
             return False
-        measure = facts.score.measures[first.measure]
-        if first.measure + (2 * (first.onset - measure.start) >= measure.length) != self.bars:
+        whole = next((m for m in facts.score.measures if m.offset == 0), facts.score.measures[0])
+        waited = (first.onset - whole.start) / whole.full_length
+        if abs(waited - self.bars) > Fraction(1, 2):
             return False
         before = [note for note in facts.struck if note.onset < first.onset]
         return bool(before) and all((note.part, note.staff) != (first.part, first.staff) for note in before)

@@ -115,14 +115,15 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     notes = [note for note in melody if note.onset < score.measures[first.measure].end]
     low, high = min(notes, key=lambda note: note.midi), max(notes, key=lambda note: note.midi)
     measure = score.measures[first.measure]
-    # An entry late in its bar, on an upbeat, has that bar of figures before it too.
+    # An entry late in its bar, on an upbeat, has that bar of figures before it too; an upbeat is no bar.
     late = 2 * (first.onset - measure.start) >= measure.length
+    upbeat = score.measures[0].offset > 0
     details = MelodyDetails(
         hand=hand_of(score, first.staff),
         low=low.pitch,
         high=high.pitch,
         first=first.pitch,
-        bars=first.measure + late,
+        bars=max(1, first.measure + late - upbeat),
     )
     ids = tuple(note.id for note in notes)
     yield MELODY.event("enters", first.onset, notes[-1].end, ids, 0.85, details)
