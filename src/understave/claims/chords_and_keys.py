@@ -135,6 +135,24 @@ class ChordIs(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class ColourIs(ChordIs):
+    """The chord of a moment, told for its colour: read there, and two different notes of it sound at once or
+    right after one another, as in a broken chord; a line by step alone has no chord's colour (common
+    practice, no source).
+    """
+
+    kind: ClassVar[str] = "colour of a chord"
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        if span is None or not ChordIs.holds(self, facts):
+            return False
+        own = self.numeral.chord(self.key).semitones
+        row = [own & {n.midi % 12 for n in facts.sounding(m)} for m in facts.moments(span.start, span.end)]
+        return any(len(a | b) > 1 for a, b in zip(row, (*row[1:], row[-1]), strict=True))
+
+
+@dataclass(frozen=True, slots=True)
 class Labelled(ChordIs):
     """A chord is printed under the staff where it begins, with the name and the key that the reading has."""
 
