@@ -855,9 +855,10 @@ class Cadence(Claim):
     dominant function before its tonic, one of them in the key itself, or the line stops, and no upbeat to a
     strong beat that has the tonic too; perfect, both roots in the bass and the melody (where it sounds; else
     the highest note) on the tonic as the chord comes; half, the dominant triad in root position is where a
-    line stops, not over a tonic that stays; Phrygian, in minor with the bass falling a semitone to it;
-    deceptive and evaded, a dominant, read so or with its seventh, before something that is not the tonic in
-    root position; plagal, a subdominant, not over the tonic, before the tonic.
+    line stops, not over a tonic that stays, nor with its seventh in the bass right before or as it lasts;
+    Phrygian, in minor with the bass falling a semitone to it; deceptive and evaded, a dominant, read so or
+    with its seventh, before something that is not the tonic in root position; plagal, a subdominant, not over
+    the tonic, before the tonic.
     """
 
     kind: ClassVar[str] = "cadence"
@@ -967,9 +968,15 @@ class Cadence(Claim):
         )
         if not rooted or _lowest_is(facts, goal, self.key.tonic):
             return False
+        near = [s for s in before[:1] if s.numeral.chord(s.key).root == chord.root]
+        seventh = self.key.scale[3]
+        if any(_lowest_is(facts, span, seventh) for span in (*near, goal)):
+            return False
         bar = facts.bar(self.start).full_length
         after = facts.spans_in(self.start, self.start + 2 * bar)
-        same = takewhile(lambda span: span.numeral.chord(span.key).root == chord.root, after)
+        same = takewhile(
+            lambda s: s.numeral.chord(s.key).root == chord.root and not _lowest_is(facts, s, seventh), after
+        )
         until = max((span.end for span in same), default=goal.end)
         return stops_within(facts, self.start, until)
 
