@@ -417,6 +417,9 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("clashing", p.Tensest(F(0), F(2), F(2), "grows")),
     ("clashing", p.Tensest(F(2), F(3), F(2), "falls")),
     ("alone", h.ChordIs(F(8), F(8), K("G"), R("V"))),
+    ("alone", h.ColourIs(F(8), F(8), K("G"), R("V"))),
+    ("close", h.ColourIs(F(4), F(4), K("C"), R("I"))),
+    ("alone", h.ChordIs(F(0), F(0), K("G"), R("I"))),
     *(("signed", pr.PedalOpen(F(at), F(at))) for at in (1, 2, 3, 5, 6, 7, 12, 13, 14, 16)),
     ("leaping", pr.PedalOpen(F(4), F(4))),
     ("gaps", pr.PedalOpen(F(28), F(28))),
@@ -537,6 +540,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
+    ("alone", h.ColourIs(F(0), F(0), K("G"), R("I"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
     ("doubled", p.Stays(F(0), F(8), P("Bb3"), "inner")),
     ("others", h.ChordIs(F(0), F(0), K("Bb"), R("I6"))),

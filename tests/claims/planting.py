@@ -443,6 +443,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     n.Rub: (_bent("pitch"), _bent("against")),
     n.GoesOn: (lambda c, r, f: replace(c, aim=_clean(c.aim, r)), _bent("pitch")),
     h.ChordIs: (_chord(), _key()),
+    h.ColourIs: (_chord(), _key()),
     h.ChordAbout: (_chord_of_elsewhere,),
     h.NextChord: (_chord(),),
     h.Member: (_flip("belongs"),),

@@ -667,3 +667,22 @@ def test_a_dominant_over_a_tonic_pedal_is_no_half_cadence(bass: str, told: bool)
     score = build("E5:4 | D5:4", "C5:4 | B4:4", "G4:4 | G4:4", bass)
     spans = spans_of(score, "C: I:4 V:4")
     assert any(e.label == "half" for e in find_cadences(score, spans)) is told
+
+
+@pytest.mark.parametrize(
+    ("bass", "chords", "told"),
+    [
+        ("G2:2 F2:1 r:1", "I64:2 V42:1 V:1", False),
+        ("G2:2 G2:1 r:1", "I64:2 V7:1 V:1", True),
+        ("G2:2 G2:1 F2:1", "I64:2 V:1 V42:1", False),
+        ("G2:2 G2:1 F2:1", "I64:2 V:2", False),
+        ("G2:2 G2:2", "I64:2 V:2", True),
+    ],
+)
+def test_a_dominant_that_has_its_seventh_in_the_bass_is_no_half_cadence(bass: str, chords: str, told: bool):
+    """The seventh in the bass goes on to the tonic's first inversion (Hutchinson, on inverted sevenths)."""
+    score = build("A4:4 | G4:2 D5:2", "F4:4 | E4:2 B4:2", "C4:4 | C4:2 G3:2", f"F2:4 | {bass}")
+    spans = spans_of(score, f"C: IV:4 {chords}")
+    assert any(e.label == "half" for e in find_cadences(score, spans)) is told
+    claims = [Cadence(s.start, s.start, s.key, "half") for s in spans if str(s.numeral) == "V"]
+    assert any(claim.holds(facts(score, spans)) for claim in claims) is told

@@ -572,6 +572,21 @@ def test_a_borrowed_chord_has_the_weight_of_what_is_heard(figure: str, told: boo
 
 
 @pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("G#5:2 B5:1/2 A5 G#5:1", False),
+        ("G#5:2 B5:1/2 G#5 G#5:1", True),
+        ("G#5:2 B5+G#5:1/2 A5 G#5:1", True),
+    ],
+)
+def test_a_line_by_step_that_nothing_accompanies_borrows_no_chord(line: str, told: bool) -> None:
+    """A chord is two notes at least, at once or broken (any handbook); B, A and G sharp are a line."""
+    score = build(f"G#4+B#4+D#5:4 | {line} | G#4+B#4+D#5:4", signature=8)
+    found = find_chromatic(score, spans_of(score, "G#: I:4 | I:2 i:2 | I:4"))
+    assert [e.label for e in found] == (["borrowed chord"] if told else [])
+
+
+@pytest.mark.parametrize(
     ("before", "key", "told"),
     [("C3+E3+G3", "C: I", True), ("C3+G3+C4", "C: I", False), ("E3+G3+B3", "e: i", False)],
 )

@@ -517,6 +517,21 @@ def test_one_note_alone_is_no_chord_to_name(upper, named):
     assert str(why.get("chord")) == str(named)
 
 
+@pytest.mark.parametrize(("joins", "named"), [(F(6), "V"), (F(8), None)])
+def test_a_chord_is_named_only_where_it_sounds_by_the_end_of_the_bar(joins, named):
+    """G alone is no dominant, although B joins it a bar later (a chord has two notes: any handbook)."""
+    notes = [(F(k), F(1), n) for k, n in enumerate(("C3", "E3", "G3", "C4"))]
+    notes += [(F(4), F(8), "G2"), (joins, F(12) - joins, "B3")]
+    _, reading = read_as("C3 | G2 | G2", "C: I | V | V")
+    spans = (reading.spans[0], replace(reading.spans[1], end=F(12)))
+    g = grounds(score_of(notes), Reading(spans), GRAND, 60.0)
+    at, last = g.moments.index(F(4)), len(g.moments)
+    for before in (None, Hold(0, at, DOWN)):
+        _, why = reason(g, before, Hold(at, last, DOWN))
+        assert why.label == ("new harmony" if before and named else "renew" if before else "begin")
+        assert str(why.get("chord")) == str(named)
+
+
 def test_a_bass_is_struck_again_only_where_it_was_struck_before():
     spans = (Span(F(0), F(4), Key.parse("C"), RomanNumeral.parse("I"), 0.9),)
     said = []

@@ -361,6 +361,28 @@ def test_nobody_is_asked_to_hear_a_half_cadence_in_what_runs_on(tune, asked):
 
 
 @pytest.mark.parametrize(
+    ("inner", "bass", "chords", "asked"),
+    [
+        ("B4:4", "G2:4", "V:4", True),
+        ("B4:3 C5:1", "G2:3 C3:1", "V:3 I:1", False),
+        ("B4:4", "G2:3 F2:1", "V:3 V42:1", False),
+        ("B4:4", "F2:1 G2:3", "V42:1 V:3", False),
+    ],
+)
+def test_a_half_cadence_to_hear_is_the_last_of_its_excerpt_over_its_root(inner, bass, chords, asked):
+    """The dominant stops in root position (*Open Music Theory*, part IV), not over its seventh."""
+    score = build("E5:4 | D5:3 r:1", f"staff1 C5:4 | {inner}", "staff1 G4:4 | G4:4", f"C3:4 | {bass}")
+    spans = spans_of(score, f"C: I:4 | {chords}")
+    arrival = next(s.start for s in spans if str(s.numeral) == "V")
+    details = CadenceDetails(
+        key=Key.parse("C"), goal=RomanNumeral.parse("V"), arrival=arrival, ends_phrase=1, bass_degree=5
+    )
+    event = CADENCE.event("half", Fraction(0), Fraction(8), (), 0.9, details)
+    found = exercises(score, Reading(spans, (event,)), "intermediate")
+    assert any(e.kind == "hear and choose" for e in found) is asked
+
+
+@pytest.mark.parametrize(
     ("voices", "chords", "asked"),
     [
         (("B4:4 | G4:4", "G4:4 | E4:4", "G3:4 | C3:4"), "C: V:4 I:4", True),

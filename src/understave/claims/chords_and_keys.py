@@ -135,6 +135,24 @@ class ChordIs(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class ColourIs(ChordIs):
+    """The chord of a moment, told for its colour: read there, and two different notes of it sound at once or
+    right after one another, as in a broken chord; a line by step alone has no chord's colour (common
+    practice, no source).
+    """
+
+    kind: ClassVar[str] = "colour of a chord"
+
+    def holds(self, facts: Facts) -> bool:
+        span = facts.span(self.start)
+        if span is None or not ChordIs.holds(self, facts):
+            return False
+        own = self.numeral.chord(self.key).semitones
+        row = [own & {n.midi % 12 for n in facts.sounding(m)} for m in facts.moments(span.start, span.end)]
+        return any(len(a | b) > 1 for a, b in zip(row, (*row[1:], row[-1]), strict=True))
+
+
+@dataclass(frozen=True, slots=True)
 class Labelled(ChordIs):
     """A chord is printed under the staff where it begins, with the name and the key that the reading has."""
 
@@ -837,9 +855,10 @@ class Cadence(Claim):
     dominant function before its tonic, one of them in the key itself, or the line stops, and no upbeat to a
     strong beat that has the tonic too; perfect, both roots in the bass and the melody (where it sounds; else
     the highest note) on the tonic as the chord comes; half, the dominant triad in root position is where a
-    line stops, not over a tonic that stays; Phrygian, in minor with the bass falling a semitone to it;
-    deceptive and evaded, a dominant, read so or with its seventh, before something that is not the tonic in
-    root position; plagal, a subdominant, not over the tonic, before the tonic.
+    line stops, not over a tonic that stays, nor with its seventh in the bass right before or as it lasts;
+    Phrygian, in minor with the bass falling a semitone to it; deceptive and evaded, a dominant, read so or
+    with its seventh, before something that is not the tonic in root position; plagal, a subdominant, not over
+    the tonic, before the tonic.
     """
 
     kind: ClassVar[str] = "cadence"
@@ -949,9 +968,15 @@ class Cadence(Claim):
         )
         if not rooted or _lowest_is(facts, goal, self.key.tonic):
             return False
+        near = [s for s in before[:1] if s.numeral.chord(s.key).root == chord.root]
+        seventh = self.key.scale[3]
+        if any(_lowest_is(facts, span, seventh) for span in (*near, goal)):
+            return False
         bar = facts.bar(self.start).full_length
         after = facts.spans_in(self.start, self.start + 2 * bar)
-        same = takewhile(lambda span: span.numeral.chord(span.key).root == chord.root, after)
+        same = takewhile(
+            lambda s: s.numeral.chord(s.key).root == chord.root and not _lowest_is(facts, s, seventh), after
+        )
         until = max((span.end for span in same), default=goal.end)
         return stops_within(facts, self.start, until)
 

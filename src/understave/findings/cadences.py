@@ -166,7 +166,7 @@ def cadences_of(
             continue
         if close.label == PLAGAL and piece.is_over_tonic(close):
             continue
-        if close.label in (HALF, PHRYGIAN) and piece.arrives_over_tonic(close):
+        if piece.opens_on_no_root(close, ending.time):
             continue
         away = close.tonicised or close.label in (HALF, PHRYGIAN)
         stopped = bool(_STOPPED & set(ending.reasons))
@@ -298,6 +298,22 @@ class _Piece:
         """Whether the tonic is the bass as a dominant arrives: over a tonic pedal nothing stops on it."""
         low = soundings(self.score).at(close.arrival)[:1]
         return bool(low) and low[0].midi % 12 == close.key.tonic.semitone
+
+    def opens_on_no_root(self, close: Close, end: Fraction) -> bool:
+        """Whether a half close does not stand on the dominant's root: a tonic lies in the bass, or its
+        seventh does right before it or as it ends, which goes on to the tonic in first inversion.
+        """
+        run = close.dominant
+        if close.label not in (HALF, PHRYGIAN) or run is None:
+            return False
+        last = max(i for i in range(close.goal, run.last + 1) if i == close.goal or self.spans[i].start < end)
+        near = {max(run.first, close.goal - 1), close.goal, last}
+        seventh = (close.key.tonic.semitone + 5) % 12
+        lows = [
+            soundings(self.score).lowest(self.spans[i].start, max(close.arrival, min(end, self.spans[i].end)))
+            for i in near
+        ]
+        return self.arrives_over_tonic(close) or any(low and low.midi % 12 == seventh for low in lows)
 
     def six_four(self, run: Run) -> tuple[Fraction, Fraction | None]:
         """Return where a dominant arrives, and where the cadential six-four before it begins, if any."""
@@ -441,7 +457,7 @@ class _Piece:
         if self.is_evaded(i):
             return [self.evaded(close)]
         stops = self.is_dominant_reached(i) and not self.is_in_sequence(i)
-        if close.label in (HALF, PHRYGIAN) and stops and not self.arrives_over_tonic(close):
+        if close.label in (HALF, PHRYGIAN) and stops and not self.opens_on_no_root(close, close.reach):
             return [self.event(close, None)]
         return []
 

@@ -125,8 +125,9 @@ def find_chromatic(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     piece = progression_of(score, spans)
     finders = (neapolitan, augmented_sixth, common_tone, altered_dominant, borrowed)
     found = []
-    for i in range(len(piece.steps)):
-        found += next((e for find in finders if (e := find(piece, i))), [])
+    for i, step in enumerate(piece.steps):
+        if piece.sounds(step):
+            found += next((e for find in finders if (e := find(piece, i))), [])
     return tuple(found)
 
 

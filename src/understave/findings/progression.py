@@ -14,6 +14,7 @@ from functools import cached_property
 from understave.findings.closes import is_dominant
 from understave.findings.lines import Lines, is_step, lines
 from understave.findings.remembered import remembered
+from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Span
 from understave.score.model import Note, Score
 from understave.theory.chord import Chord
@@ -89,6 +90,15 @@ class Progression:
     def spelled(self, step: Step, tone: PitchClass) -> list[Note]:
         """Return the notes of a step with exactly this spelling."""
         return [note for note in self.notes(step, tone) if note.pitch.pitch_class == tone]
+
+    def sounds(self, step: Step) -> bool:
+        """Whether two different notes of a step's chord sound at once or right after one another, as in a
+        broken chord; a line that goes by step alone has no chord's colour.
+        """
+        known = soundings(self.score)
+        frames = (known.at(step.start), *known.between(step.start, step.end))
+        row = [step.chord.semitones & {note.midi % 12 for note in frame} for frame in frames]
+        return any(len(a | b) > 1 for a, b in zip(row, (*row[1:], row[-1]), strict=True))
 
     def follow(self, i: int) -> Step | None:
         """Return the step right after step `i`, None where nothing follows or the harmony breaks off."""

@@ -170,9 +170,8 @@ def _event(
 ) -> Event:
     span = grounds.spans[grounds.span[hold.first]]
     detail = PedallingDetails(chord=span.numeral, key=span.key, chords=chords)
-    if (label == "begin" or (label == "renew" and grounds.arrives[hold.first])) and not _stands(
-        grounds, hold
-    ):
+    arrives = label == "begin" or (label == "renew" and grounds.arrives[hold.first])
+    if (arrives and not _stands(grounds, hold)) or (label == "renew" and not _is_heard(grounds, hold)):
         detail = replace(detail, chord=None)
     if label in ("quarter", "dry") and _can_join(grounds, hold):
         detail = replace(detail, joined=1)
@@ -219,16 +218,12 @@ def _kept(grounds: Grounds, hold: Hold) -> Note | None:
 
 def _stands(grounds: Grounds, hold: Hold) -> bool:
     """Whether a chord stands on its bass where a hold begins: it is struck there, nothing sounds lower, and
-    another of its notes sounds while the hold lasts; one note alone is no chord.
+    the chord is heard with it.
     """
+    if not _is_heard(grounds, hold):
+        return False
     scene, first = grounds.scene, hold.first
     span = grounds.spans[grounds.span[first]]
-    start, end = grounds.moments[first], span.end
-    if hold.last < len(grounds.moments):
-        end = min(end, grounds.moments[hold.last])
-    heard = {note.midi % 12 for note in heard_in(grounds.notes, start, end)}
-    if len(heard & span.numeral.chord(span.key).semitones) < _FEWEST:
-        return False
     low = grounds.lowest[first]
     under = scene.key[(scene.struck < first) & (scene.caught >= first) & (scene.stopped > first)]
     return (
@@ -236,6 +231,18 @@ def _stands(grounds: Grounds, hold: Hold) -> bool:
         and low.midi % 12 == span.numeral.chord(span.key).bass.semitone
         and not bool((under < low.midi).any())
     )
+
+
+def _is_heard(grounds: Grounds, hold: Hold) -> bool:
+    """Whether two notes of a chord sound where a hold begins, while it lasts and before the next bar is
+    struck; one note alone is no chord, whatever joins it later.
+    """
+    first = hold.first
+    span = grounds.spans[grounds.span[first]]
+    last = next((i for i in range(first + 1, hold.last) if grounds.downbeat[i]), hold.last)
+    end = min(span.end, grounds.moments[last]) if last < len(grounds.moments) else span.end
+    heard = {note.midi % 12 for note in heard_in(grounds.notes, grounds.moments[first], end)}
+    return len(heard & span.numeral.chord(span.key).semitones) >= _FEWEST
 
 
 def _can_join(grounds: Grounds, hold: Hold) -> bool:

@@ -694,7 +694,9 @@ def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
         if (family := _FAMILY.get(event.label)) is not None
     ]
     fit = [
-        three for three in events if three[1].confidence >= 0.5 and _heard_alike(reading, three[0], three[2])
+        three
+        for three in events
+        if three[1].confidence >= 0.5 and _heard_alike(score, reading, three[0], three[2])
     ]
     rare = sorted(fit, key=lambda three: (-_CADENCES.index(three[0]), -three[1].confidence))
     seen: set[str] = set()
@@ -723,13 +725,19 @@ def _hear_cadence(score: Score, reading: Reading) -> Iterator[Exercise]:
             yield exercise
 
 
-def _heard_alike(reading: Reading, family: str, found: CadenceDetails) -> bool:
+def _heard_alike(score: Score, reading: Reading, family: str, found: CadenceDetails) -> bool:
     """Whether nobody can hear another cadence, or none, with as good a right: a half cadence stops on the
-    plain triad of the dominant; a plagal one comes from the subdominant itself, and neither comes after it.
+    plain triad of the dominant over its root, which is the last to be heard; a plagal one comes from the
+    subdominant itself, and neither comes after it.
     """
     goal = reading.span_at(found.arrival)
     if family == "half":
-        return goal is not None and goal.numeral.chord(goal.key).quality.is_triad
+        if goal is None:
+            return False
+        until = score.measure_at(found.arrival).end
+        last = [s.numeral.chord(s.key) for s in reading.spans if s.end > found.arrival and s.start < until]
+        root = found.key.tonic.shift(1)
+        return all(chord.quality.is_triad and chord.bass == chord.root == root for chord in last)
     if family != "plagal":
         return True
     after = reading.span_at(goal.end) if goal is not None else None

@@ -543,7 +543,7 @@ def _chromatic(t: Told) -> Iterator[Claim]:
         return
     numeral = t.chord("chord")
     if numeral is not None:
-        yield h.ChordIs(t.start, t.start, key, numeral)
+        yield h.ColourIs(t.start, t.start, key, numeral)
     yield from _changes(t, key)
     to, to_key = t.chord("to"), t.key("to_key")
     if to is not None and t.says("to"):
@@ -597,7 +597,7 @@ def _applied(t: Told) -> Iterator[Claim]:
     key, numeral = t.key(), t.chord("chord")
     if key is None or numeral is None:
         return
-    yield h.ChordIs(t.start, t.start, key, numeral)
+    yield h.ColourIs(t.start, t.start, key, numeral)
     yield from _changes(t, key)
     lead = t.tone("leading_tone")
     if lead is not None and t.says("leading_tone"):
@@ -1187,7 +1187,7 @@ def _contrast_chord(t: Told) -> Iterator[Claim]:
     at, key, chord, plain = t.moment("at"), t.key(), t.chord("chord"), t.chord("plain")
     if at is None or key is None or chord is None:
         return
-    yield h.ChordIs(at, at, key, chord)
+    yield h.ColourIs(at, at, key, chord)
     if plain is not None:
         yield h.OfTheKey(at, at, key, plain)
     for pair in t.listed("changes"):
