@@ -272,6 +272,10 @@ PASSING = build(
 OPENING = build("F5:2 E5:2 | E5:4", "D5:4 | C5:4", "D3:4 | A2:4")
 """A minor after D minor in C, which nothing has led to."""
 GROWING = replace(CADENCING, directions=(Direction("d1", "wedge", F(2), F(4), 1, "crescendo"),))
+GROWING_ON = replace(CADENCING, directions=(Direction("d1", "wedge", F(4), F(8), 1, "crescendo"),))
+"""The tonic begins to grow as it comes."""
+ON_ITS_THIRD = build("G4:1 A4 B4 D5 | C5:4", "G3:4 | E3:1/2 C3:7/2")
+"""C major comes in with E in the bass, and C below it half a beat later."""
 GROWING_BY_WORD = replace(
     CADENCING, directions=(Direction("d1", "words", F(2), None, 1, "Poco a poco cresc."),)
 )
@@ -329,6 +333,8 @@ ON = {
     "one word": (ONE_WORD, "C: V:4 | I:4 | I:4"),
     "cadencing": (CADENCING, "C: V:4 | I:4 | V:4 | I:4"),
     "growing": (GROWING, "C: V:4 | I:4 | V:4 | I:4"),
+    "growing on": (GROWING_ON, "C: V:4 | I:4 | V:4 | I:4"),
+    "on its third": (ON_ITS_THIRD, "C: V:4 | I:4"),
     "growing by word": (GROWING_BY_WORD, "C: V:4 | I:4 | V:4 | I:4"),
     "coming home": (COMING_HOME, "C: I:16 | V:4 | I:4"),
     "growing long": (GROWING_LONG, "C: I:16 | V:4 | I:4"),
@@ -583,6 +589,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("close", h.TonicHeard(F(0), F(0), K("C"))),
     ("one word", rp.LineStops(F(2), F(4))),
     ("growing", rp.LetsGo(F(4), F(4))),
+    ("growing on", rp.LetsGo(F(4), F(4))),
+    ("on its third", rp.LetsGo(F(4), F(4))),
     ("growing by word", rp.LetsGo(F(4), F(4))),
     ("growing long", rp.LetsGo(F(20), F(20))),
     ("loud", rp.LetsGo(F(4), F(4))),
