@@ -140,6 +140,10 @@ HIDDEN = build("C6:4", "staff2 E4:2 A4:2", "staff3 C3:4")
 """An inner voice that rises."""
 TURNED = build("G4:1 F4:1 A4:2", "F#4:2 F4:2", "D3:4")
 """G rubs against F sharp and steps down; the A after it is another matter."""
+MORDENT = build("C#5:3 | G#4:1/3 A4 G#4 F#4:2", "C#3:3 | F#2:3", meter="3/4", signature=3)
+"""G sharp leans on F sharp; A adorns it."""
+BITTEN = build("C4:3 | F4:1/2 E4:1/2 F4:1 E4:1", "D3+B3:3 | C3+E3:3", meter="3/4")
+"""F leans on E, which its mordent touches already."""
 MISNAMED = build("F4:2 D5:1 C5:1", "Bb4:2 F4:2", "D3:2 A2:2")
 """B flat major over D, then F major over A with a D that leans on its C."""
 PEDALS = (("start", 0), ("stop", 4), ("start", 16), ("stop", 20), ("start", 40), ("stop", 44))
@@ -397,6 +401,8 @@ ON = {
     "gaps": (GAPS, "C: " + "I:4 " * 14),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "turned": (TURNED, "d: i:4"),
+    "bitten": (BITTEN, "C: V:3 | I:3"),
+    "mordent": (MORDENT, "f#: V:3 | i:3"),
     "beyond": (BEYOND, "C: I:4"),
     "hidden": (HIDDEN, "C: I:4"),
     "misnamed": (MISNAMED, "C: IV6:4"),
@@ -481,6 +487,9 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("suspended", n.Dissonant(F(4), F(6), "v1n1")),
     ("suspended", n.Figures(F(4), F(6), "v1n1", "4-3")),
     ("suspended", n.Resolved(F(4), F(6), "v1n1", "v1n2")),
+    ("mordent", n.Resolved(F(3), F(10, 3), "v1n2", "v1n5", "ornamented")),
+    ("bitten", n.Resolved(F(3), F(7, 2), "v1n2", "v1n5", "ornamented")),
+    ("mordent", n.Moves(F(3), F(4), "v1n2", "v1n5", "down", step=True, detour=True, rests=True)),
     ("suspended", h.Member(F(4), F(4), P("F5"), belongs=False)),
     (
         "sinking",
@@ -614,6 +623,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("hairpins", g.LoudnessOpen(F(44), F(46), "grows")),
     ("leaping", g.LineTurns(F(0), F(4), P("C5"), F(3), "grows")),
     ("turned", n.Resolved(F(0), F(1), "v1n1", "v1n3", "ornamented")),
+    ("mordent", n.Resolved(F(3), F(10, 3), "v1n2", "v1n3")),
+    ("mordent", n.Moves(F(3), F(10, 3), "v1n2", "v1n3", "up", step=True, rests=True)),
     # A stands between others, though its own staff is lower before.
     ("hidden", g.LineTurns(F(0), F(2), P("A4"), F(2), "grows")),
     # From E the staff goes on to G before it falls.

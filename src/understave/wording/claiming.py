@@ -363,7 +363,8 @@ def _leaning(t: Told, note: Note, last: Note) -> Iterator[Claim]:
         if pitch is not None:
             yield n.Named(to.onset, max(to.end, to.onset + _INSTANT), to.id, pitch)
         detour = manner in ("late", "ornamented", "unsettled")
-        yield n.Moves(t.start, t.end, last.id, to.id, way, step=True, detour=detour)
+        rests = manner in _RESOLVING
+        yield n.Moves(t.start, t.end, last.id, to.id, way, step=True, detour=detour, rests=rests)
         if manner in _RESOLVING and (t.event.label != "appoggiatura" or t.says("rubs")):
             yield n.Resolved(t.start, t.end, last.id, to.id, manner)
     if t.says("figures"):
