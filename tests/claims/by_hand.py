@@ -144,6 +144,8 @@ MORDENT = build("C#5:3 | G#4:1/3 A4 G#4 F#4:2", "C#3:3 | F#2:3", meter="3/4", si
 """G sharp leans on F sharp; A adorns it."""
 BITTEN = build("C4:3 | F4:1/2 E4:1/2 F4:1 E4:1", "D3+B3:3 | C3+E3:3", meter="3/4")
 """F leans on E, which its mordent touches already."""
+ROOTED = build("F5:1 Eb5:3", "A4:4", "Eb4:4", "C3:4", signature=-3)
+"""Called a diminished chord on A, F, A, C and E flat are a dominant seventh of which F is the root."""
 MISNAMED = build("F4:2 D5:1 C5:1", "Bb4:2 F4:2", "D3:2 A2:2")
 """B flat major over D, then F major over A with a D that leans on its C."""
 PEDALS = (("start", 0), ("stop", 4), ("start", 16), ("stop", 20), ("start", 40), ("stop", 44))
@@ -401,6 +403,7 @@ ON = {
     "gaps": (GAPS, "C: " + "I:4 " * 14),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "turned": (TURNED, "d: i:4"),
+    "rooted": (ROOTED, "Eb: viio6/V:4"),
     "bitten": (BITTEN, "C: V:3 | I:3"),
     "mordent": (MORDENT, "f#: V:3 | i:3"),
     "beyond": (BEYOND, "C: I:4"),
@@ -485,6 +488,8 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("close", h.MelodyNote(F(4), F(8), P("C5"), K("C"), 1)),
     ("suspended", n.Prepared(F(4), F(6), "v1n1", "held")),
     ("suspended", n.Dissonant(F(4), F(6), "v1n1")),
+    ("suspended", n.Dissonant(F(4), F(6), "v1n1", leant=True)),
+    ("rooted", n.Dissonant(F(0), F(1), "v1n1")),
     ("suspended", n.Figures(F(4), F(6), "v1n1", "4-3")),
     ("suspended", n.Resolved(F(4), F(6), "v1n1", "v1n2")),
     ("mordent", n.Resolved(F(3), F(10, 3), "v1n2", "v1n5", "ornamented")),
@@ -691,6 +696,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("suspended", n.Prepared(F(4), F(6), "v1n1", "struck again")),
     ("suspended", n.Unresolved(F(4), F(6), "v1n1")),
     ("suspended", n.Dissonant(F(0), F(4), "v1n1")),
+    ("rooted", n.Dissonant(F(0), F(1), "v1n1", leant=True)),
     ("minor", h.Cadence(F(4), F(8), K("a"), "perfect authentic", P("C#5"))),
     ("leaping", n.Leap(F(0), F(2), P("C5"), P("A5"), Interval.parse("m6"), "up")),
     ("marked", pr.Printed(F(4), F(4), "f", "dynamic")),

@@ -15,6 +15,7 @@ from typing import ClassVar
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
 from understave.score.model import Note
+from understave.theory.chord import carries_chord
 from understave.theory.pitch import LETTERS, Interval, Pitch, PitchClass
 
 SHARP = (1, 11)
@@ -128,13 +129,15 @@ class Dissonant(Claim):
     """A note makes a second, seventh or tritone with another while it sounds, or a fourth above the lowest.
 
     `against`: with this note, a semitone or tone (octaves aside) or a tritone apart. Without
-    `fourths` one above the lowest is not enough: what is said to rub is heard to.
+    `fourths` one above the lowest is not enough: what is said to rub is heard to. If it is `leant` on it is
+    not the root or third of a whole plain chord that sounds then.
     """
 
     kind: ClassVar[str] = "dissonant"
     note: str
     against: Pitch | None = None
     fourths: bool = True
+    leant: bool = False
 
     def holds(self, facts: Facts) -> bool:
         note = facts.score.note_by_id.get(self.note)
@@ -142,7 +145,7 @@ class Dissonant(Claim):
             return False
         for moment in facts.moments(max(self.start, note.onset), min(self.end, note.end)):
             here = [n for n in facts.sounding(moment) if n is not note]
-            if not any(n is note for n in facts.sounding(moment)):
+            if not any(n is note for n in facts.sounding(moment)) or self._carries(note, moment, facts):
                 continue
             for n in here:
                 if self.against is not None and n.pitch.pitch_class != self.against.pitch_class:
@@ -153,6 +156,10 @@ class Dissonant(Claim):
                 if size in ROUGH or (self.fourths and up == _FOURTH and low):
                     return True
         return False
+
+    def _carries(self, note: Note, moment: Fraction, facts: Facts) -> bool:
+        tones = [n.pitch.pitch_class for n in facts.sounding(moment)]
+        return self.leant and carries_chord(note.pitch.pitch_class, tones, tones[0])
 
 
 @dataclass(frozen=True, slots=True)

@@ -1042,7 +1042,7 @@ def _voicing(t: Told) -> Iterator[Claim]:
     elif label == "dissonance" and note is not None:
         start = t.moment("since") or t.start
         yield from _here(t, at=start)
-        yield n.Dissonant(start, max(note.end, start + _INSTANT), note.id)
+        yield n.Dissonant(start, max(note.end, start + _INSTANT), note.id, leant=True)
         goal, at = t.pitch("resolution_pitch"), t.moment("resolution_time")
         if goal is not None and at is not None and t.says("resolution_pitch"):
             yield n.GoesOn(note.onset, note.end, note.pitch, goal.pitch_class)
