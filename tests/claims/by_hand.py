@@ -140,6 +140,12 @@ HIDDEN = build("C6:4", "staff2 E4:2 A4:2", "staff3 C3:4")
 """An inner voice that rises."""
 TURNED = build("G4:1 F4:1 A4:2", "F#4:2 F4:2", "D3:4")
 """G rubs against F sharp and steps down; the A after it is another matter."""
+MORDENT = build("C#5:3 | G#4:1/3 A4 G#4 F#4:2", "C#3:3 | F#2:3", meter="3/4", signature=3)
+"""G sharp leans on F sharp; A adorns it."""
+BITTEN = build("C4:3 | F4:1/2 E4:1/2 F4:1 E4:1", "D3+B3:3 | C3+E3:3", meter="3/4")
+"""F leans on E, which its mordent touches already."""
+ROOTED = build("F5:1 Eb5:3", "A4:4", "Eb4:4", "C3:4", signature=-3)
+"""Called a diminished chord on A, F, A, C and E flat are a dominant seventh of which F is the root."""
 MISNAMED = build("F4:2 D5:1 C5:1", "Bb4:2 F4:2", "D3:2 A2:2")
 """B flat major over D, then F major over A with a D that leans on its C."""
 PEDALS = (("start", 0), ("stop", 4), ("start", 16), ("stop", 20), ("start", 40), ("stop", 44))
@@ -272,6 +278,10 @@ PASSING = build(
 OPENING = build("F5:2 E5:2 | E5:4", "D5:4 | C5:4", "D3:4 | A2:4")
 """A minor after D minor in C, which nothing has led to."""
 GROWING = replace(CADENCING, directions=(Direction("d1", "wedge", F(2), F(4), 1, "crescendo"),))
+GROWING_ON = replace(CADENCING, directions=(Direction("d1", "wedge", F(4), F(8), 1, "crescendo"),))
+"""The tonic begins to grow as it comes."""
+ON_ITS_THIRD = build("G4:1 A4 B4 D5 | C5:4", "G3:4 | E3:1/2 C3:7/2")
+"""C major comes in with E in the bass, and C below it half a beat later."""
 GROWING_BY_WORD = replace(
     CADENCING, directions=(Direction("d1", "words", F(2), None, 1, "Poco a poco cresc."),)
 )
@@ -329,6 +339,8 @@ ON = {
     "one word": (ONE_WORD, "C: V:4 | I:4 | I:4"),
     "cadencing": (CADENCING, "C: V:4 | I:4 | V:4 | I:4"),
     "growing": (GROWING, "C: V:4 | I:4 | V:4 | I:4"),
+    "growing on": (GROWING_ON, "C: V:4 | I:4 | V:4 | I:4"),
+    "on its third": (ON_ITS_THIRD, "C: V:4 | I:4"),
     "growing by word": (GROWING_BY_WORD, "C: V:4 | I:4 | V:4 | I:4"),
     "coming home": (COMING_HOME, "C: I:16 | V:4 | I:4"),
     "growing long": (GROWING_LONG, "C: I:16 | V:4 | I:4"),
@@ -391,6 +403,9 @@ ON = {
     "gaps": (GAPS, "C: " + "I:4 " * 14),
     "signed": (SIGNED, "C: I:5 V:4 I:8"),
     "turned": (TURNED, "d: i:4"),
+    "rooted": (ROOTED, "Eb: viio6/V:4"),
+    "bitten": (BITTEN, "C: V:3 | I:3"),
+    "mordent": (MORDENT, "f#: V:3 | i:3"),
     "beyond": (BEYOND, "C: I:4"),
     "hidden": (HIDDEN, "C: I:4"),
     "misnamed": (MISNAMED, "C: IV6:4"),
@@ -476,8 +491,13 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("close", h.MelodyNote(F(4), F(8), P("C5"), K("C"), 1)),
     ("suspended", n.Prepared(F(4), F(6), "v1n1", "held")),
     ("suspended", n.Dissonant(F(4), F(6), "v1n1")),
+    ("suspended", n.Dissonant(F(4), F(6), "v1n1", leant=True)),
+    ("rooted", n.Dissonant(F(0), F(1), "v1n1")),
     ("suspended", n.Figures(F(4), F(6), "v1n1", "4-3")),
     ("suspended", n.Resolved(F(4), F(6), "v1n1", "v1n2")),
+    ("mordent", n.Resolved(F(3), F(10, 3), "v1n2", "v1n5", "ornamented")),
+    ("bitten", n.Resolved(F(3), F(7, 2), "v1n2", "v1n5", "ornamented")),
+    ("mordent", n.Moves(F(3), F(4), "v1n2", "v1n5", "down", step=True, detour=True, rests=True)),
     ("suspended", h.Member(F(4), F(4), P("F5"), belongs=False)),
     (
         "sinking",
@@ -587,6 +607,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("close", h.TonicHeard(F(0), F(0), K("C"))),
     ("one word", rp.LineStops(F(2), F(4))),
     ("growing", rp.LetsGo(F(4), F(4))),
+    ("growing on", rp.LetsGo(F(4), F(4))),
+    ("on its third", rp.LetsGo(F(4), F(4))),
     ("growing by word", rp.LetsGo(F(4), F(4))),
     ("growing long", rp.LetsGo(F(20), F(20))),
     ("loud", rp.LetsGo(F(4), F(4))),
@@ -610,6 +632,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("hairpins", g.LoudnessOpen(F(44), F(46), "grows")),
     ("leaping", g.LineTurns(F(0), F(4), P("C5"), F(3), "grows")),
     ("turned", n.Resolved(F(0), F(1), "v1n1", "v1n3", "ornamented")),
+    ("mordent", n.Resolved(F(3), F(10, 3), "v1n2", "v1n3")),
+    ("mordent", n.Moves(F(3), F(10, 3), "v1n2", "v1n3", "up", step=True, rests=True)),
     # A stands between others, though its own staff is lower before.
     ("hidden", g.LineTurns(F(0), F(2), P("A4"), F(2), "grows")),
     # From E the staff goes on to G before it falls.
@@ -676,6 +700,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("suspended", n.Prepared(F(4), F(6), "v1n1", "struck again")),
     ("suspended", n.Unresolved(F(4), F(6), "v1n1")),
     ("suspended", n.Dissonant(F(0), F(4), "v1n1")),
+    ("rooted", n.Dissonant(F(0), F(1), "v1n1", leant=True)),
     ("minor", h.Cadence(F(4), F(8), K("a"), "perfect authentic", P("C#5"))),
     ("leaping", n.Leap(F(0), F(2), P("C5"), P("A5"), Interval.parse("m6"), "up")),
     ("marked", pr.Printed(F(4), F(4), "f", "dynamic")),

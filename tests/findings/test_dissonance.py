@@ -359,3 +359,19 @@ def test_a_note_turns_back_only_to_the_note_it_came_from(before, turns):
     score = build(f"{before}:1 E5 D#5:2", "D#3+B3+A4:4")
     found_here = [e for e in found(score, "e: V65:4") if e.get("dissonant_pitch") == Pitch.parse("E5")]
     assert [e.get("manner") == "turning" for e in found_here] == [turns]
+
+
+@pytest.mark.parametrize(
+    ("upper", "chords", "goes"),
+    [
+        # F leans on E, which its mordent touches already.
+        ("C4:3 | F4:1/2 E4:1/2 F4:1 E4:1", "C: V:3 I:3", ("ornamented", "v1n5")),
+        # The seventh B touches C and leaps away.
+        ("G4:3 | B4:1 C5:1/2 B4:1/2 G4:1", "C: V:3 I7:3", ("none", None)),
+    ],
+)
+def test_what_a_mordent_touches_resolves_nothing(upper, chords, goes):
+    """An ornament leaves the main note in force (common practice, no source)."""
+    events = found(build(upper, "D3:3 | C3+E3:3", meter="3/4"), chords)
+    event = next(event for event in events if event.get("dissonant") == "v1n2")
+    assert (event.get("manner"), event.get("resolution")) == goes

@@ -385,6 +385,19 @@ def test_a_dissonance_is_not_resolved_by_its_own_ornament():
     assert first.label == "free tone"
 
 
+@pytest.mark.parametrize(("touched", "resolution"), [("A4:1/3 G#4:1/3 F#4:2", "F#4"), ("A4:2/3 E4:2", "A4")])
+def test_a_note_that_is_only_touched_resolves_nothing(touched, resolution):
+    """Of G sharp, A, G sharp over F sharp the A is a turn's upper note (common practice, no source)."""
+    score = build(
+        f"C#5:3 | G#4:1/3 {touched}",
+        "C#3+E#3:3 | F#2:1 C#3+F#3+A3:2",
+        meter="3/4",
+        signature=3,
+    )
+    first = next(e for e in find_nonchord(score, spans_of(score, "f#: V:3 i:3")) if "v1n2" in e.notes)
+    assert (first.label, str(first.get("resolution_pitch"))) == ("appoggiatura", resolution)
+
+
 def test_an_octave_of_a_passing_tone_is_no_appoggiatura():
     """E passes from F sharp to D; the E an octave above it, struck with it, is leapt to and says no more."""
     score = build("F#4:1 E4+E5:1 D4+D5:2", "D3+A3:4")

@@ -38,7 +38,7 @@ from understave.wording.playing import tell_plan
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "wording"))
 
-from small_readings import read_as
+from small_readings import read_as, score_of
 from tests.wording.readings import EXAMPLES, example
 
 F = Fraction
@@ -323,6 +323,27 @@ def test_tension_lets_go_on_no_chord_that_is_left_at_once():
     score = replace(score, notes=tuple(n for n in score.notes if str(n.pitch) != "D4" or n.onset < 8))
     assert settles(score, (F(8), F(12)), *tonic)
     assert not settles(score, (F(8), F(9)), *tonic)
+
+
+@pytest.mark.parametrize(
+    ("begins", "ends", "told"), [(8, 12, False), (4, 10, False), (4, 8, True), (10, 12, True)]
+)
+def test_tension_lets_go_on_no_chord_on_which_the_print_grows(begins, ends, told):
+    """Common practice, no source."""
+    score, _ = read_as("D3 A3 C4 F#4 | G2 F3 B3 D4 | C3 G3 C4", "C: ii | V7 | I")
+    wedge = Direction("d", "wedge", F(begins), F(ends), 1, "crescendo")
+    score = replace(score, directions=(wedge,))
+    assert settles(score, (F(8), F(12)), Key.parse("C"), RomanNumeral.parse("I")) is told
+
+
+def test_tension_lets_go_on_no_chord_that_comes_in_over_its_third():
+    """Common practice, no source: an inversion is less stable than a chord over its root."""
+    notes = [(F(0), F(4), "G2"), (F(0), F(4), "D4"), (F(4), F(1, 2), "E3"), (F(9, 2), F(7, 2), "C3")]
+    score = score_of([*notes, (F(4), F(4), "C4")])
+    tonic = Key.parse("C"), RomanNumeral.parse("I")
+    assert not settles(score, (F(4), F(8)), *tonic)
+    over_root = score_of([*notes[:2], (F(4), F(4), "C3"), (F(4), F(4), "C4")])
+    assert settles(over_root, (F(4), F(8)), *tonic)
 
 
 @pytest.mark.parametrize("name", EXAMPLES)

@@ -222,6 +222,19 @@ def test_what_only_goes_by_is_neither_leant_on_nor_let_go(line, bass, chords):
     assert not [v for v in voices.values() if v.lean or v.role == "resolution"]
 
 
+@pytest.mark.parametrize(("below", "leant"), [("C3+Eb4+A4", False), ("C3+Eb4+Gb4", True)])
+def test_nobody_leans_on_the_root_of_a_whole_seventh_chord(below, leant):
+    """F, A, C and E flat are a dominant seventh, and F its root, though the label lacks it (common practice,
+    no source).
+    """
+    chord = "viio6" if "A4" in below else "iio"
+    voices = voices_of(
+        "G4:4 | F5:2 Eb5:2", f"Eb3+Bb3:4 | {below}:4", chords=f"bb: iv:4 {chord}:4", signature=-5
+    )
+    assert (voices["v1n2"].role == "dissonance") is leant
+    assert voices["v1n2"].lean is leant
+
+
 @pytest.mark.parametrize("printed", ["cresc.", ""])
 def test_no_resolution_is_softer_against_a_printed_crescendo(printed):
     marks = (Direction("d", "words", F(0), None, 1, printed or "dolce"),)

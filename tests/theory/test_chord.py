@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from understave.theory.chord import Chord, Quality
+from understave.theory.chord import Chord, Quality, carries_chord
 from understave.theory.pitch import PitchClass
 
 
@@ -122,3 +122,26 @@ def test_every_quality_has_a_shape_and_words_of_its_own():
     shapes = [q.fifths for q in Quality if q is not Quality.FRENCH]
     assert len(set(shapes)) == len(shapes)
     assert all(q.fifths[0] == 0 for q in Quality)
+
+
+@pytest.mark.parametrize(
+    ("tone", "tones", "carries"),
+    [
+        ("F", "C Eb A F", True),
+        ("A", "C Eb A F", True),
+        ("F", "Eb Ab C F", True),
+        ("C", "C E G", True),
+        # A seventh wants to sink, a six-four to resolve; what lacks its fifth is no whole chord.
+        ("Eb", "C Eb A F", False),
+        ("C", "G C E", False),
+        ("C", "C E Bb", False),
+        # A semitone, or a tritone in a diminished chord, does rub.
+        ("C", "E G B C", False),
+        ("B", "D F A B", False),
+        ("F", "C F G", False),
+    ],
+)
+def test_root_and_third_carry_a_whole_plain_chord(tone, tones, carries):
+    """Common practice, no source: of a seventh chord the seventh is the dissonance."""
+    here = [PitchClass.parse(name) for name in tones.split()]
+    assert carries_chord(PitchClass.parse(tone), here, here[0]) is carries

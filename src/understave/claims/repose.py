@@ -150,9 +150,10 @@ class LetsGo(Claim):
 
     What sounds within a beat is a major or minor triad over its root, in its key no dominant; it stays for
     two beats, or the line stops on it; its own leading tone sounded in the bar before, or, if it is the
-    tonic, a dissonance; the print neither swells into it nor gets louder or strikes hard there; and it is no
-    higher and no busier than the bar before (common practice, no source; the parts of tension after Farbood,
-    "A parametric, temporal model of musical tension", Music Perception 29, 2012, from memory).
+    tonic, a dissonance; the print neither swells into it or from it on, nor gets louder or strikes hard
+    there; and it is no higher and no busier than the bar before (common practice, no source; the parts of
+    tension after Farbood, "A parametric, temporal model of musical tension", Music Perception 29, 2012, from
+    memory).
     """
 
     kind: ClassVar[str] = "lets go"
@@ -170,7 +171,8 @@ class LetsGo(Claim):
         if not calm or not stays or chord.root.fifths - local.tonic.fifths == 1:
             return False
         sounding = {note.midi % 12 for note in here if note.until > float(self.start)}
-        rooted = min(here, key=lambda note: note.midi).midi % 12 == chord.root.semitone
+        lows = (*facts.sounding(self.start)[:1], min(here, key=lambda note: note.midi))
+        rooted = all(low.midi % 12 == chord.root.semitone for low in lows)
         if not rooted or not sounding <= set(chord.semitones):
             return False
         led = any(note.midi % 12 == (chord.root.semitone - 1) % 12 for note in before)
@@ -186,7 +188,10 @@ class LetsGo(Claim):
         return False
 
     def _presses(self, facts: Facts, since: Fraction, before: Iterable[Note], here: Iterable[Note]) -> bool:
+        beat = facts.bar(self.start).beat_length
         if swells_into(facts, self.start) or _louder(facts, self.start):
+            return True
+        if any(self.start <= mark.onset <= self.start + beat for mark in facts.crescendos):
             return True
         if max(note.midi for note in here) > max(note.midi for note in before):
             return True

@@ -15,6 +15,7 @@ from typing import ClassVar
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
 from understave.score.model import Note
+from understave.theory.chord import carries_chord
 from understave.theory.pitch import LETTERS, Interval, Pitch, PitchClass
 
 SHARP = (1, 11)
@@ -128,13 +129,15 @@ class Dissonant(Claim):
     """A note makes a second, seventh or tritone with another while it sounds, or a fourth above the lowest.
 
     `against`: with this note, a semitone or tone (octaves aside) or a tritone apart. Without
-    `fourths` one above the lowest is not enough: what is said to rub is heard to.
+    `fourths` one above the lowest is not enough: what is said to rub is heard to. If it is `leant` on it is
+    not the root or third of a whole plain chord that sounds then.
     """
 
     kind: ClassVar[str] = "dissonant"
     note: str
     against: Pitch | None = None
     fourths: bool = True
+    leant: bool = False
 
     def holds(self, facts: Facts) -> bool:
         note = facts.score.note_by_id.get(self.note)
@@ -142,7 +145,7 @@ class Dissonant(Claim):
             return False
         for moment in facts.moments(max(self.start, note.onset), min(self.end, note.end)):
             here = [n for n in facts.sounding(moment) if n is not note]
-            if not any(n is note for n in facts.sounding(moment)):
+            if not any(n is note for n in facts.sounding(moment)) or self._carries(note, moment, facts):
                 continue
             for n in here:
                 if self.against is not None and n.pitch.pitch_class != self.against.pitch_class:
@@ -153,6 +156,10 @@ class Dissonant(Claim):
                 if size in ROUGH or (self.fourths and up == _FOURTH and low):
                     return True
         return False
+
+    def _carries(self, note: Note, moment: Fraction, facts: Facts) -> bool:
+        tones = [n.pitch.pitch_class for n in facts.sounding(moment)]
+        return self.leant and carries_chord(note.pitch.pitch_class, tones, tones[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,9 +271,22 @@ def _broken(note: Note, facts: Facts) -> bool:
     return abs(line[-1] - line[0]) > 12 and line in (sorted(line), sorted(line, reverse=True))
 
 
+def _touched(note: Note, to: Note, facts: Facts) -> bool:
+    """Whether a line only touches a note, for less than a beat and no longer than the one before, which it
+    gives back at once: an ornament resolves nothing (common practice, no source).
+    """
+    if to.onset != note.end or to.duration > note.duration:
+        return False
+    back = [n for n in facts.next_in_voice(to) if n.onset == to.end and n.midi == note.midi]
+    return bool(back) and to.duration < facts.bar(to.onset).beat_length
+
+
 @dataclass(frozen=True, slots=True)
 class Moves(Claim):
-    """A note of a line is followed in it by another, up or down as said, by a step if so said."""
+    """A note of a line is followed in it by another, up or down as said, by a step if so said.
+
+    With `rests` it comes to rest there, so that it does not come back at once.
+    """
 
     kind: ClassVar[str] = "goes to"
     note: str
@@ -274,10 +294,13 @@ class Moves(Claim):
     direction: str = ""
     step: bool = False
     detour: bool = False
+    rests: bool = False
 
     def holds(self, facts: Facts) -> bool:
         note, to = (facts.score.note_by_id.get(i) for i in (self.note, self.to))
         if note is None or to is None or not goes_on(note, to, facts, self.detour):
+            return False
+        if self.rests and _touched(note, to, facts):
             return False
         if self.step and not is_step(note, to):
             return False
@@ -306,7 +329,7 @@ class Resolved(Claim):
         note, to = (facts.score.note_by_id.get(i) for i in (self.note, self.to))
         if note is None or to is None or not is_step(note, to):
             return False
-        if not consonant(to, to.onset, facts):
+        if not consonant(to, to.onset, facts) or _touched(note, to, facts):
             return False
         if not self.pedal and not Dissonant(self.start, self.end, self.note).holds(facts):
             return False
@@ -327,7 +350,7 @@ class Resolved(Claim):
     def _steps_down(note: Note, facts: Facts) -> list[Note]:
         """The very next notes, if they are a step below."""
         after = (n for n in facts.next_in_voice(note) if n.onset == note.end)
-        return [n for n in after if n.midi < note.midi and is_step(note, n)]
+        return [n for n in after if n.midi < note.midi and is_step(note, n) and not _touched(note, n, facts)]
 
     def _at_rest_before(self, note: Note, facts: Facts) -> bool:
         """Whether the very next note is a step below, in the chord, and rubs with nothing by a semitone."""

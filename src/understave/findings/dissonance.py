@@ -57,7 +57,7 @@ from typing import TypeAlias
 from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines, resolves_to
-from understave.findings.nonchord import classify, is_settled, stretches, with_repetitions
+from understave.findings.nonchord import classify, is_settled, is_touched, stretches, with_repetitions
 from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Details, Event, Span
@@ -456,7 +456,11 @@ class Scene:
                 if way is not None:
                     return _Goal(way, goal.note)
                 next_note = self.line.after(dissonant)
-                sinks = next_note is not None and next_note.midi < dissonant.midi
+                sinks = (
+                    next_note is not None
+                    and next_note.midi < dissonant.midi
+                    and not is_touched(dissonant, next_note, self.line)
+                )
                 if goal.manner == "ornamented" and sinks and self._belongs(dissonant, next_note):
                     return _Goal("direct", next_note)
                 settled = is_settled(goal.note, goal.note.onset, self.harmony, self.line)
@@ -474,8 +478,10 @@ class Scene:
         for note in self.line.following(dissonant, until):
             if is_same(note, dissonant):
                 continue
+            touched = not via and is_touched(dissonant, note, self.line)
             sinks = not via and note.midi < dissonant.midi
-            if self._is_goal(dissonant, note) or (sinks and self._belongs(dissonant, note)):
+            goes = self._is_goal(dissonant, note) or (sinks and self._belongs(dissonant, note))
+            if goes and not touched:
                 return _Goal("ornamented" if via else "direct", note)
             via += 1
             if via > _MOST_DETOUR:

@@ -502,6 +502,8 @@ def _resolution(
 ) -> Resolution | None:
     """Return the step that resolves a dissonance: the next note, or a chord tone reached later."""
     direct = after is not None and resolves_to(dissonance.notes[-1], after)
+    if after is not None and is_touched(dissonance.notes[-1], after, line):
+        return _late(dissonance, harmony, line)
     if after is not None and direct and harmony.fits(after, after.onset):
         manner = "late" if after.onset > dissonance.notes[-1].end else "direct"
         return Resolution(after, (), manner)
@@ -522,6 +524,16 @@ def _only_adorns(note: Note, line: Lines) -> bool:
         and is_same(before, after)
         and note.duration < max(before.duration, after.duration)
     )
+
+
+def is_touched(note: Note, other: Note, line: Lines) -> bool:
+    """Whether a line only touches another note, for less than a beat and no longer than the first, and gives
+    that back at once: what resolves it comes after the figure (common practice, no source).
+    """
+    back = line.after(other)
+    if back is None or not is_same(back, note) or other.onset != note.end or back.onset != other.end:
+        return False
+    return other.duration < line.score.measures[other.measure].beat_length and other.duration <= note.duration
 
 
 def is_settled(note: Note, moment: Fraction, harmony: Harmony, line: Lines) -> bool:
@@ -575,7 +587,7 @@ def _late(dissonance: Dissonance, harmony: Harmony, line: Lines, falling: bool =
         until = min(until, harmony.spans[dissonance.last + 1].end)
     via: list[Note] = []
     for m in line.following(note, until):
-        if falling and m.midi > note.midi:
+        if (falling and m.midi > note.midi) or (not via and is_touched(note, m, line)):
             via.append(m)
         elif resolves_to(note, m) and harmony.fits(m, m.onset) and m.onset < until:
             return Resolution(m, tuple(via), "ornamented" if via else "late")

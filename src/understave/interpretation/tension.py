@@ -71,6 +71,7 @@ from understave.findings.sounding_notes import Soundings, soundings
 from understave.harmony.reading import Details, Event, Reading, Span
 from understave.harmony.units import metric_level
 from understave.interpretation.plan import Tension
+from understave.interpretation.printed import printed_loudness
 from understave.interpretation.tonal_pitch_space import (
     anchoring,
     attraction,
@@ -590,9 +591,10 @@ def _rests(reading: Reading, heard: Sequence[Heard]) -> list[bool]:
 
 def settles(score: Score, lasting: tuple[Fraction, Fraction], key: Key, numeral: RomanNumeral) -> bool:
     """Whether a chord is one on which tension may be said to let go: a triad over its root, no dominant, that
-    stays for two beats; in the first of them nothing else sounds, and nothing above the bar before.
+    stays for two beats; in the first of them nothing else sounds, and nothing above the bar before, and no
+    printed crescendo goes on or begins.
 
-    What is foreign leans on, what is higher presses on (common practice, no source).
+    What is foreign leans on, what is higher or grows presses on (common practice, no source).
     """
     start, end = lasting
     chord, home = numeral.chord(key), numeral.local_key(key)
@@ -602,9 +604,15 @@ def settles(score: Score, lasting: tuple[Fraction, Fraction], key: Key, numeral:
         return False
     if end - start < 2 * measure.beat_length:
         return False
-    here = _heard(score, start, start + measure.beat_length)
+    late = start + measure.beat_length
+    if any(
+        s.kind == "crescendo" and s.start <= late and s.end > start for s in printed_loudness(score).swells
+    ):
+        return False
+    here = _heard(score, start, late)
     before = _heard(score, start - measure.full_length, start)
-    if not here or not before or here[0].midi % 12 != chord.root.semitone:
+    lows = (*soundings(score).at(start)[:1], *here[:1])
+    if not here or not before or any(low.midi % 12 != chord.root.semitone for low in lows):
         return False
     return here[-1].midi <= before[-1].midi and {note.midi % 12 for note in here} <= chord.semitones
 

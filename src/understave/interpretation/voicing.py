@@ -12,7 +12,8 @@ where it is said.
 
 `lean` marks the expressive dissonances: those prepared or leapt to on the beat, and the most exposed clashes,
 where their own line then resolves them by step; of one that passes, is struck again or is left by a leap
-nothing is said, nor of a softer resolution under a printed crescendo.
+nothing is said, nor of the root or third of a whole chord that sounds, nor of a softer resolution under a
+printed crescendo.
 
 Events of kind ``"voicing"``. Detail: ``pitch`` Pitch, ``hand`` str (what plays it), ``key`` Key and ``chord``
 RomanNumeral (the harmony), ``interval`` Interval (a dissonance above the lowest note, octaves aside),
@@ -63,6 +64,7 @@ from understave.harmony.reading import Detail, Details, Event, Reading, Span
 from understave.interpretation.plan import Voice
 from understave.interpretation.printed import VELOCITIES, PrintedLoudness, printed_loudness
 from understave.score.model import Note, Score
+from understave.theory.chord import carries_chord
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
 from understave.theory.roman import RomanNumeral
@@ -370,7 +372,9 @@ def _dissonances(score: Score, reading: Reading, voices: dict[str, Voice]) -> No
     rubs = [
         rub if not rub.lean or _sinks_in(rub, line) else replace(rub, amount=RUB, lean=False)
         for event in reading.events
-        if (rub := _rub(score, event)) is not None and _is_line(score, rub, texture)
+        if (rub := _rub(score, event)) is not None
+        and _is_line(score, rub, texture)
+        and not _carries(score, rub, line)
     ]
     growing = [s for s in printed_loudness(score).swells if s.kind == "crescendo"]
     done: dict[str, Voice] = {}
@@ -412,6 +416,13 @@ def _is_line(score: Score, rub: _Rub, texture: Texture) -> bool:
     if texture.roles.get(first.id) == ACCOMPANIMENT:
         return texture.patterns[first.staff][first.measure].name not in FIGURED
     return not lines(score).is_broken(first)
+
+
+def _carries(score: Score, rub: _Rub, line: Lines) -> bool:
+    """Whether what is called foreign is root or third of a whole chord that sounds: nobody leans on it."""
+    first = score.note_by_id.get(rub.notes[0])
+    here = [note.pitch.pitch_class for note in line.sounding(rub.event.start)]
+    return first is not None and bool(here) and carries_chord(first.pitch.pitch_class, here, here[0])
 
 
 def _rub(score: Score, event: Event) -> _Rub | None:

@@ -351,3 +351,21 @@ def _matches(wanted: frozenset[PitchClass], bass: PitchClass | None, omit: bool)
             found.append((list(Quality).index(quality), inversion, chord))
     found.sort(key=lambda item: (item[0], item[1], item[2].root.fifths))
     return tuple(chord for _, _, chord in found)
+
+
+_PLAIN = (Quality.MAJOR, Quality.MINOR, Quality.DOMINANT7, Quality.MINOR7)
+
+
+def carries_chord(tone: PitchClass, tones: Iterable[PitchClass], bass: PitchClass) -> bool:
+    """Whether a tone is the root or third of a whole plain chord that the tones, itself among them, make.
+
+    Plain are major and minor triads, but not over their fifth, which may be a cadential six-four, and the
+    dominant and minor sevenths: in them root and third ask for no resolution (common practice, no source).
+    """
+    return any(
+        tone in (chord.root, chord.member(3))
+        and chord.quality in _PLAIN
+        and not chord.omitted
+        and not (chord.quality.is_triad and chord.inversion == 2)
+        for chord in Chord.from_pitch_classes({tone, *tones}, bass)
+    )

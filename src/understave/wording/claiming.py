@@ -363,7 +363,8 @@ def _leaning(t: Told, note: Note, last: Note) -> Iterator[Claim]:
         if pitch is not None:
             yield n.Named(to.onset, max(to.end, to.onset + _INSTANT), to.id, pitch)
         detour = manner in ("late", "ornamented", "unsettled")
-        yield n.Moves(t.start, t.end, last.id, to.id, way, step=True, detour=detour)
+        rests = manner in _RESOLVING
+        yield n.Moves(t.start, t.end, last.id, to.id, way, step=True, detour=detour, rests=rests)
         if manner in _RESOLVING and (t.event.label != "appoggiatura" or t.says("rubs")):
             yield n.Resolved(t.start, t.end, last.id, to.id, manner)
     if t.says("figures"):
@@ -1041,7 +1042,7 @@ def _voicing(t: Told) -> Iterator[Claim]:
     elif label == "dissonance" and note is not None:
         start = t.moment("since") or t.start
         yield from _here(t, at=start)
-        yield n.Dissonant(start, max(note.end, start + _INSTANT), note.id)
+        yield n.Dissonant(start, max(note.end, start + _INSTANT), note.id, leant=True)
         goal, at = t.pitch("resolution_pitch"), t.moment("resolution_time")
         if goal is not None and at is not None and t.says("resolution_pitch"):
             yield n.GoesOn(note.onset, note.end, note.pitch, goal.pitch_class)
