@@ -139,6 +139,9 @@ def test_every_quality_has_a_shape_and_words_of_its_own():
         ("C", "E G B C", False),
         ("B", "D F A B", False),
         ("F", "C F G", False),
+        # A sixth leans on the fifth of a triad.
+        ("A", "C E G A", False),
+        ("A", "E G C A", False),
     ],
 )
 def test_root_and_third_carry_a_whole_plain_chord(tone, tones, carries):

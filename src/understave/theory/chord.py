@@ -361,11 +361,13 @@ def carries_chord(tone: PitchClass, tones: Iterable[PitchClass], bass: PitchClas
 
     Plain are major and minor triads, but not over their fifth, which may be a cadential six-four, and the
     dominant and minor sevenths: in them root and third ask for no resolution (common practice, no source).
+    A minor seventh over its third or fifth may be a major triad whose sixth leans on its fifth.
     """
     return any(
         tone in (chord.root, chord.member(3))
         and chord.quality in _PLAIN
         and not chord.omitted
         and not (chord.quality.is_triad and chord.inversion == 2)
+        and not (chord.quality is Quality.MINOR7 and chord.inversion in (1, 2))
         for chord in Chord.from_pitch_classes({tone, *tones}, bass)
     )
