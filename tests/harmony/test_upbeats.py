@@ -15,6 +15,7 @@ from understave.desk.values import bars
 from understave.harmony.corrections import load
 from understave.harmony.engine import settle
 from understave.harmony.reading import Correction, Span
+from understave.score.model import Measure
 from understave.score.reader import read_score
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
@@ -39,6 +40,13 @@ def test_a_moment_is_counted_in_its_bar(score, moment, bar, beat):
     assert score.measure_at(Fraction(moment)).number == bar
     assert score.beat_at(Fraction(moment)) == beat
     assert score.time_of(bar, Fraction(beat)) == moment
+
+
+def test_a_beat_goes_on_where_a_bar_is_divided():
+    """The beat of 6/8 is a dotted quarter note (common practice, no source)."""
+    rest = Measure("m2", 1, "1", Fraction(2), Fraction(1), 6, 8, 0, offset=Fraction(2))
+    late = [rest.past_beat(rest.start + Fraction(k, 2)) for k in range(3)]
+    assert late == [Fraction(1, 2), 1, 0]
 
 
 @pytest.mark.parametrize(

@@ -914,8 +914,7 @@ class Cadence(Claim):
     def _passes_on(self, facts: Facts) -> bool:
         """Whether it is an upbeat to a strong beat that strikes the tonic over its root: it arrives there."""
         bar = facts.bar(self.start)
-        late = (self.start - bar.start + bar.offset) % bar.beat_length
-        beat = min(self.start - late + bar.beat_length, bar.end)
+        beat = min(self.start - bar.past_beat(self.start) + bar.beat_length, bar.end)
         goal, struck = facts.span(beat), facts.struck_in(beat, beat + Fraction(1, 64))
         if facts.weight(self.start) <= _ON_BEAT or goal is None or facts.weight(beat) > _STRONG:
             return False

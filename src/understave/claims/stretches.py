@@ -337,7 +337,7 @@ class Tensest(Claim):
     def _beats(facts: Facts, start: Fraction, end: Fraction) -> tuple[Fraction, ...]:
         """The onsets on a beat, from that of `start` on to `end`."""
         bar = facts.bar(start)
-        first = start - (start - bar.start + bar.offset) % bar.beat_length
+        first = start - bar.past_beat(start)
         moments = facts.moments(max(Fraction(0), first), end + bar.beat_length)
         return tuple(m for m in moments if m <= end and facts.weight(m) <= _ON_BEAT)
 

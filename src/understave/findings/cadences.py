@@ -268,7 +268,7 @@ class _Piece:
         measure = self.score.measure_at(close.arrival)
         if close.label not in (AUTHENTIC, PLAGAL) or metric_level(measure, close.arrival) <= _BEAT:
             return close
-        late = (close.arrival - measure.start + measure.offset) % measure.beat_length
+        late = measure.past_beat(close.arrival)
         beat = min(close.arrival - late + measure.beat_length, measure.end)
         if ending is not None and (
             ending.time < beat or (ending.time == beat and _HELD & set(ending.reasons))

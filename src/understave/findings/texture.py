@@ -368,7 +368,7 @@ def _singing(
     score = _moving(score, line, float(measure.beat_length))
     if line[0].onset == measure.start:
         score += 0.3
-    elif all((note.onset - measure.start + measure.offset) % measure.beat_length for note in line):
+    elif all(measure.past_beat(note.onset) for note in line):
         score -= 1.0
     return score
 

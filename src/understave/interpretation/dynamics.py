@@ -562,7 +562,7 @@ def _stress(score: Score, note: Note) -> tuple[int, bool, bool, Fraction, Fracti
     on a beat, the longest, the latest.
     """
     measure = score.measure_at(note.onset)
-    on_beat = (note.onset - measure.start + measure.offset) % measure.beat_length == 0
+    on_beat = not measure.past_beat(note.onset)
     return note.midi, not _ACCENTED.isdisjoint(note.articulations), on_beat, note.duration, note.onset
 
 

@@ -452,8 +452,7 @@ def beats_of(score: Score) -> tuple[Beat, ...]:
         begins, ends = several and bar.offset == 0, several and (after is None or after.offset == 0)
         start = bar.start
         while start < bar.end:
-            gone = (start - bar.start + bar.offset) % bar.beat_length
-            end = min(start + bar.beat_length - gone, bar.end)
+            end = min(start + bar.beat_length - bar.past_beat(start), bar.end)
             found.append((start, end, begins and start == bar.start, ends and end == bar.end))
             start = end
     moving = [_moving(onsets, float(start), float(end), float(score.end)) for start, end, _, _ in found]

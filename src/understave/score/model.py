@@ -117,6 +117,10 @@ class Measure:
         object.__setattr__(self, "full_length", Fraction(4 * self.beats, self.beat_type))
         object.__setattr__(self, "beat_length", Fraction(12 if compound else 4, self.beat_type))
 
+    def past_beat(self, time: Fraction) -> Fraction:
+        """Return how many quarter notes a moment of the measure lies after a felt beat, 0 on one."""
+        return (time - self.start + self.offset) % self.beat_length
+
     def __repr__(self) -> str:
         return f"<Measure {self.number} at {self.start}, {self.beats}/{self.beat_type}>"
 

@@ -117,7 +117,7 @@ def _goes_on_unchanged(score: Score, note: Note) -> bool:
     bar = score.measures[note.measure]
     for start, length in (
         (bar.start, bar.full_length),
-        (note.onset - (note.onset - bar.start) % bar.beat_length, bar.beat_length),
+        (note.onset - bar.past_beat(note.onset), bar.beat_length),
     ):
         here, before = (_figure(score, note, start - back, length) for back in (Fraction(0), length))
         if len(here) > 1 and here == before:
