@@ -541,24 +541,24 @@ class SameFigure(Claim):
     rhythm: tuple[Fraction, ...]
 
     def holds(self, facts: Facts) -> bool:
-        return self.at(facts, self.start, self.first)
+        return any(note.pitch == self.first for note in _begun(facts, self.start, self.steps, self.rhythm))
 
-    def at(self, facts: Facts, start: Fraction, first: Pitch | None) -> bool:
-        """Whether the figure stands at a moment; from any pitch where `first` is None."""
-        struck = facts.struck_in(start, start + Fraction(1, 64))
-        for begin in struck:
-            if first is not None and begin.pitch != first:
-                continue
-            moment, diatonic, fits = start, begin.pitch.diatonic, True
-            for step, gap in zip(self.steps, self.rhythm, strict=False):
-                moment, diatonic = moment + gap, diatonic + step
-                near = facts.struck_in(moment, moment + Fraction(1, 64))
-                fits = any(note.pitch.diatonic == diatonic and note.part == begin.part for note in near)
-                if not fits:
-                    break
-            if fits:
-                return True
-        return False
+
+def _begun(
+    facts: Facts, start: Fraction, steps: Sequence[int], rhythm: Sequence[Fraction]
+) -> tuple[Note, ...]:
+    """The notes struck at a moment from which a figure of steps and rhythm stands in some one part."""
+
+    def stands(first: Note) -> bool:
+        moment, diatonic = start, first.pitch.diatonic
+        for step, gap in zip(steps, rhythm, strict=False):
+            moment, diatonic = moment + gap, diatonic + step
+            near = facts.struck_in(moment, moment + Fraction(1, 64))
+            if not any(note.pitch.diatonic == diatonic and note.part == first.part for note in near):
+                return False
+        return True
+
+    return tuple(note for note in facts.struck_in(start, start + Fraction(1, 64)) if stands(note))
 
 
 @dataclass(frozen=True, slots=True)
@@ -579,7 +579,7 @@ class FigureGoes(SameFigure):
             "up": first > 0 and ups > downs and sum(self.steps) >= 0,
             "down": first < 0 and downs > ups and sum(self.steps) <= 0,
         }
-        return goes[self.way] and self.at(facts, self.start, self.first)
+        return goes[self.way] and SameFigure.holds(self, facts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -595,9 +595,7 @@ class FigureCount(Claim):
     def holds(self, facts: Facts) -> bool:
         if len(self.times) != self.count or list(self.times) != sorted(self.times):
             return False
-        return all(
-            SameFigure(t, t, Pitch("C", 0, 4), self.steps, self.rhythm).at(facts, t, None) for t in self.times
-        )
+        return all(_begun(facts, moment, self.steps, self.rhythm) for moment in self.times)
 
 
 # --- texture -----------------------------------------------------------------------------------------------
