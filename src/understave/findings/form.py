@@ -30,9 +30,10 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import takewhile
 from typing import TypeAlias
 
 import numpy as np
@@ -575,13 +576,19 @@ def _closed_before(spans: tuple[Span, ...], moment: Fraction) -> bool:
     if at <= 0:
         return False
     key = spans[at].key
-    for span in reversed(spans[:at]):
-        if span.key != key:
-            return False
-        chord = span.numeral.chord(key)
-        if is_tonic(chord, key) and chord.bass == key.tonic:
-            return True
-    return False
+    lasting = takewhile(lambda span: span.key == key, _backwards(spans, at))
+    return any(_is_firm_tonic(span, key) for span in lasting)
+
+
+def _backwards(spans: tuple[Span, ...], at: int) -> Iterator[Span]:
+    """Yield the spans before the one of a number, the last first."""
+    return (spans[i] for i in range(at - 1, -1, -1))
+
+
+def _is_firm_tonic(span: Span, key: Key) -> bool:
+    """Whether a span stands on the tonic of a key, which is its own, in root position."""
+    chord = span.numeral.chord(key)
+    return span.key == key and is_tonic(chord, key) and chord.bass == key.tonic
 
 
 def arriving_key(spans: tuple[Span, ...], moment: Fraction) -> Key | None:
@@ -597,10 +604,8 @@ def arriving_key(spans: tuple[Span, ...], moment: Fraction) -> Key | None:
     promised = dominant in (before.key.tonic, before.numeral.chord(before.key).root)
     if not promised or not is_tonic(spans[at].numeral.chord(key), key):
         return None
-    for i in range(at - 1, -1, -1):
-        span = spans[i]
-        chord = span.numeral.chord(key)
-        if span.key == key and is_tonic(chord, key) and chord.bass == key.tonic:
+    for span in _backwards(spans, at):
+        if _is_firm_tonic(span, key):
             return None
         if span.key not in (key, before.key):
             break
