@@ -449,13 +449,8 @@ def _over_a_ground(voice: Voice) -> bool:
     return _form_is(voice, "ground")
 
 
-def _is_named_first(voice: Voice) -> bool:
-    """Whether a piece is of a form that one says even in a minute: over a ground, or in stanzas."""
-    return _over_a_ground(voice) or _form_is(voice, "strophic song")
-
-
-def _form_is(voice: Voice, name: str) -> bool:
-    return any(found.form_name == name for _, found in FORM.all(voice.reading.events))
+def _form_is(voice: Voice, *names: str) -> bool:
+    return any(found.form_name in names for _, found in FORM.all(voice.reading.events))
 
 
 def _stanzas(voice: Voice) -> Iterator[_Said]:
@@ -484,12 +479,11 @@ def _of_movements(voice: Voice) -> Iterator[_Said]:
 
 
 def _form(voice: Voice, length: Length) -> Iterator[_Said]:
-    """Tell the form; in a minute only one that is named first (`_is_named_first`)."""
+    """Tell the form; in a minute only one that is told by its name."""
+    if length != "minute" or _form_is(voice, *_TOLD_ALONE):
+        yield from _parts(voice)
     if length != "minute":
-        yield from _parts(voice)
         yield from _stanzas(voice)
-    elif _is_named_first(voice):
-        yield from _parts(voice)
 
 
 def _parts(voice: Voice) -> Iterator[_Said]:
@@ -500,13 +494,13 @@ def _parts(voice: Voice) -> Iterator[_Said]:
         return
     for form, found in FORM.all(voice.reading.events)[:1]:
         # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
-        ground = found.form_name in _TOLD_ALONE
-        if found.sections - ("coda" in found.scheme.split()) < 2 and not ground:
+        alone = found.form_name in _TOLD_ALONE
+        if found.sections - ("coda" in found.scheme.split()) < 2 and not alone:
             return
         letters = [letter.rstrip("'") for letter in found.scheme.split() if letter.rstrip("'").isupper()]
         backs = letters[1:].count(letters[0]) if letters else 0
         more: dict[str, Detail] = {"back": backs} if backs else {}
-        for details in (found, *(() if ground else (replace(found, form_name=None),))):
+        for details in (found, *(() if alone else (replace(found, form_name=None),))):
             told = replace(form, details=details)
             template = words[_form_name(details, letters)]
             claimed = claims_of(told, voice.score, language=voice.book.language, template=template, more=more)
