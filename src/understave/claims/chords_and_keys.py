@@ -461,9 +461,9 @@ class Confirmed(Claim):
         if self.confirmed:
             return self._at(facts, self.start)
         spans = list(facts.spans_in(self.start, self.end))
-        return any(self._at(facts, span.start, firmly=True) for span in spans[1:])
+        return any(self._at(facts, span.start) for span in spans[1:])
 
-    def _at(self, facts: Facts, moment: Fraction, firmly: bool = False) -> bool:
+    def _at(self, facts: Facts, moment: Fraction) -> bool:
         goal = facts.span(moment)
         if goal is None or not _on_tonic(goal, self.key) or not _stands_on(facts, moment, self.key.tonic):
             return False
@@ -1080,15 +1080,6 @@ class PhraseCloses(Claim):
             line = facts.in_voice(top, start, end)
             figures.append([(n.onset - start, n.pitch.diatonic - line[0].pitch.diatonic) for n in line])
         return len(figures[0]) >= _FIGURE and figures[0] == figures[1]
-
-
-_WEAK = (
-    "melody not on the tonic",
-    "top not on the tonic",
-    "dominant inverted",
-    "tonic inverted",
-    "leading-tone chord",
-)
 
 
 @dataclass(frozen=True, slots=True)

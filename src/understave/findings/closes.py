@@ -221,7 +221,7 @@ def _close(spans: tuple[Span, ...], chords: tuple[Chord, ...], runs: tuple[Run, 
             # A goal labelled in another key is the old key's dominant only if it closes nothing of its own.
             strength = min(strength, 0.2)
         if strength > best.strength:
-            prepared = _is_prepared(spans, chords, runs, dominant, key)
+            prepared = _is_prepared(chords, runs, dominant, key)
             tonicised = key.tonic != span.key.tonic
             best = Close(
                 label,
@@ -320,9 +320,7 @@ def _is_phrygian(chord: Chord, key: Key) -> bool:
     )
 
 
-def _is_prepared(
-    spans: tuple[Span, ...], chords: tuple[Chord, ...], runs: tuple[Run, ...], dominant: int | None, key: Key
-) -> bool:
+def _is_prepared(chords: tuple[Chord, ...], runs: tuple[Run, ...], dominant: int | None, key: Key) -> bool:
     if dominant is None:
         return False
     if runs[dominant].six_four is not None:

@@ -232,7 +232,7 @@ def _pedal_marks(score: Score, spans: tuple[Span, ...]) -> Iterator[Event]:
     if 2 * on_change >= len(stretches):
         yield PEDAL_MARK.event("with the harmony", stretches[0][0], stretches[-1][1], (), 0.9, detail)
     for down, up, chords in mixed:
-        yield _held_through(score, sounding, down, up, chords)
+        yield _held_through(sounding, down, up, chords)
     yield from _renewed(changes, stretches)
 
 
@@ -244,9 +244,7 @@ def _under(
     return tuple(change for change in changes[first : bisect_left(starts, up)] if change.end > down)
 
 
-def _held_through(
-    score: Score, sounding: Soundings, down: Fraction, up: Fraction, chords: Sequence[Change]
-) -> Event:
+def _held_through(sounding: Soundings, down: Fraction, up: Fraction, chords: Sequence[Change]) -> Event:
     basses = [sounding.lowest(max(change.start, down), min(change.end, up)) for change in chords]
     tones = {note.midi % 12 for note in basses if note is not None}
     struck: list[Note] = list(

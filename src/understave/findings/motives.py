@@ -80,14 +80,6 @@ _SURPRISING = 8.0
 _MOST_MOTIVES, _MOST_RETURNS = 4, 6
 _LEAST = 9.5
 """Salience from which a figure is a motive."""
-_CHANGES = (
-    "in another voice",
-    "in another register",
-    "in another key",
-    "inverted",
-    "augmented",
-    "diminished",
-)
 
 
 @dataclass(frozen=True, slots=True)

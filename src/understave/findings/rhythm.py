@@ -83,7 +83,7 @@ def find_rhythm(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         return ()
     sounding = soundings(score)
     events = [
-        _usual(score, changes, sounding),
+        _usual(score, changes),
         *_passages(score, changes, sounding),
         *_before_cadences(score, spans, changes, sounding),
     ]
@@ -113,7 +113,7 @@ def per_bar(score: Score, changes: Sequence[Change]) -> tuple[int, ...]:
     return tuple(b - a for a, b in pairwise(limits))
 
 
-def _usual(score: Score, changes: Sequence[Change], sounding: Soundings) -> Event:
+def _usual(score: Score, changes: Sequence[Change]) -> Event:
     counts = per_bar(score, changes)
     some = sorted(c for c in counts if c)
     by_length = sorted(change.end - change.start for change in changes)

@@ -181,7 +181,7 @@ def find_sequences(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     """Return sequences and chains, sorted by start."""
     sounding = soundings(score)
     steps = steps_of(spans, sounding)
-    repeated = repetitions(score, sounding)
+    repeated = repetitions(score)
     events = [
         *_sequences(score, steps, repeated),
         *_diminished(spans, sounding),
@@ -467,7 +467,7 @@ class _Window:
     all: Counter[tuple[float, int]]
 
 
-def repetitions(score: Score, sounding: Soundings) -> tuple[Repetition, ...]:
+def repetitions(score: Score) -> tuple[Repetition, ...]:
     """Return the models that come back transposed at once, the most telling of overlapping ones.
 
     Models are one to four bars, or half a bar where bars halve, and begin with a bar (a half bar).

@@ -233,7 +233,7 @@ def _is_matched(own: Outline, outlines: Sequence[Outline], score: Score, bar: in
 def texture_of(score: Score, spans: tuple[Span, ...]) -> Texture:
     """Return the texture of a piece."""
     notes = list(score.struck)
-    outlines = _outlines(score, notes)
+    outlines = _outlines(notes)
     places = _melody_places(score, outlines)
     melody: list[Note] = []
     for measure in score.measures:
@@ -262,7 +262,7 @@ def texture_of(score: Score, spans: tuple[Span, ...]) -> Texture:
 # --- where the melody is ---------------------------------------------------------------------------------
 
 
-def _outlines(score: Score, notes: list[Note]) -> tuple[Outline, ...]:
+def _outlines(notes: list[Note]) -> tuple[Outline, ...]:
     """Return the upper outline of every staff, and the lower one where two voices share it."""
     by_staff: dict[int, list[Note]] = defaultdict(list)
     for note in notes:

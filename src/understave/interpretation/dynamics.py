@@ -136,9 +136,7 @@ def dynamics(
     phrases = _phrases(score, reading)
     line = _reckoned(score, reading, tension, printed, phrases)
     velocities = _along_printed(line, printed)
-    marks = (
-        _printed_marks(score, printed) if printed.marks else _proposed_marks(score, line, velocities, phrases)
-    )
+    marks = _printed_marks(score, printed) if printed.marks else _proposed_marks(line, velocities, phrases)
     hairpins = _printed_hairpins(printed) + _proposed_hairpins(
         score, reading, line, velocities, phrases, printed
     )
@@ -336,7 +334,7 @@ def _printed_marks(score: Score, printed: PrintedLoudness) -> list[DynamicMark]:
 
 
 def _proposed_marks(
-    score: Score, line: _Line, velocities: Floats, phrases: Sequence[tuple[Fraction, Fraction]]
+    line: _Line, velocities: Floats, phrases: Sequence[tuple[Fraction, Fraction]]
 ) -> list[DynamicMark]:
     """Propose a mark for the beginning, and one for each phrase that is clearly louder or softer."""
     at = np.array([float(t) for t in line.moments])

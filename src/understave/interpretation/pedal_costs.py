@@ -68,8 +68,6 @@ UNMARKED = 0.6
 """How far a gap between printed pedals asks for none; often it only leaves the matter to the player."""
 HABITUAL = 2.0
 """Log-odds from which on a period's players keep the dampers a little off the strings even in runs."""
-ASKED = 0.95
-"""How far pedal is wanted where print asks for it."""
 LOW = 48
 """C3: below it chords in close position are muddy by themselves (common practice, no source)."""
 QUICK = 0.17
@@ -268,7 +266,7 @@ def grounds(score: Score, reading: Reading, instrument: Instrument, tempo: float
     rings = _rings(instrument)
     mixed = MIXED * rings * _passed(arrives)
     blur, half_blur = blur + mixed, half_blur + 0.5 * mixed
-    bass, left = _bass(scene, span, arrives)
+    bass, left = _bass(scene, arrives)
     clear, why = _reasons_to_clear(score, notes, short, moments, seconds, struck, print_)
     lowest: list[Note | None] = [None] * count
     for note, s in zip(notes, struck, strict=True):
@@ -433,7 +431,7 @@ def _half_way(instrument: Instrument) -> Array:
     return np.asarray(10 ** (-lying * HALF_SECONDS / 20))
 
 
-def _bass(scene: Scene, span: NDArray[np.intp], arrives: NDArray[np.bool_]) -> tuple[NDArray[np.intp], Array]:
+def _bass(scene: Scene, arrives: NDArray[np.bool_]) -> tuple[NDArray[np.intp], Array]:
     """For each onset the bass of its chord, be it from the chord before, if a release here would lose it."""
     bass = np.full(scene.count, -1, dtype=np.intp)
     left = np.zeros(scene.count)
@@ -540,16 +538,6 @@ def _depths(print_: PrintedPedal, moments: Sequence[Fraction]) -> Array:
         found[bisect_left(moments, sign.start) : bisect_left(moments, sign.end)] = sign.depth
     found[[within(print_.half, m) for m in moments]] = 0.5
     return found
-
-
-def _as_asked(print_: PrintedPedal, moments: Sequence[Fraction], wanted: Array) -> Array:
-    """Return how far pedal is wanted where print speaks of it: nearly always where it asks, else as it
-    was.
-    """
-    asked = np.array([within((*print_.asked, *print_.raised), m) for m in moments])
-    signed = _under_signs(print_, moments)
-    refused = np.array([within(print_.refused, m) for m in moments])
-    return np.asarray(np.where(refused, 0.0, np.where(asked | signed, np.maximum(ASKED, wanted), wanted)))
 
 
 def _under_signs(print_: PrintedPedal, moments: Sequence[Fraction]) -> NDArray[np.bool_]:

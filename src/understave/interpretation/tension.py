@@ -821,7 +821,7 @@ class _Scene:
             return None
         seventh = heard.chord.inversion == 3
         aim = self._step_down(i, note) if seventh else self._drawn(i, note)
-        wants = aim is not None and (self._by_the_book(i, note, aim) or self._bass_goes(i, note, aim))
+        wants = aim is not None and (self._by_the_book(i, note, aim) or self._bass_goes(i, aim))
         if aim is None or stays or not wants:
             return (note,), replace(self._plain(i), pitch=note.pitch)
         return (note,), self._wants(i, note, aim)
@@ -831,7 +831,7 @@ class _Scene:
         after = self._next_chord(i)
         return after is not None and after.bass.semitone == note.midi % 12
 
-    def _bass_goes(self, i: int, note: Note, aim: PitchClass) -> bool:
+    def _bass_goes(self, i: int, aim: PitchClass) -> bool:
         """Whether the next chord stands on what a bass is said to want: of itself it asks for nothing."""
         after = self._next_chord(i)
         return after is not None and after.bass.semitone == aim.semitone

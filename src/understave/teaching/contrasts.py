@@ -579,7 +579,6 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
 
 
 _TEXTURE_BARS = 4
-_ROLES = {"bass": ("bass",), "melody": ("melody",)}
 
 
 def _whole_texture(score: Score, reading: Reading) -> list[Contrast]:

@@ -81,7 +81,7 @@ def _faults(exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]
         case SequenceToContinue() as d:
             return _sequence(d, exercise, score, reading)
         case ChordToResolve() as d:
-            return _chord(d, exercise, score, reading)
+            return _chord(d, exercise, reading)
         case BarsToMove() as d:
             return _play(d, exercise, score, reading)
         case ModeToHear() | CadenceToHear() | ChordToHear() as d:
@@ -234,7 +234,7 @@ def _dissonance(resolve: NoteToResolve, exercise: Exercise, score: Score, readin
             yield "the question gives the answer away"
 
 
-def _chord(resolve: ChordToResolve, exercise: Exercise, score: Score, reading: Reading) -> Iterable[str]:
+def _chord(resolve: ChordToResolve, exercise: Exercise, reading: Reading) -> Iterable[str]:
     s = reading.span_at(exercise.start)
     t = reading.span_at(s.end) if s is not None else None
     if s is None or t is None or (resolve.chord, resolve.to) != (s.numeral, t.numeral):

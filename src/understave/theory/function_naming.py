@@ -91,7 +91,7 @@ def _in_key(numeral: RomanNumeral, key: Key, moving: bool) -> Set | None:
         name = _TRIADS.get((above, key.mode == "minor" and above != 1))
         return (name, _sevenths(numeral), _bass(chord, chord.root)) if name else None
     if fifth == -6:
-        return _diminished(numeral, chord, key, above)
+        return _diminished(chord, key, above)
     if fifth != 1:
         return None
     if above == 2 and third == -3 and numeral.inversion == 1:
@@ -100,7 +100,7 @@ def _in_key(numeral: RomanNumeral, key: Key, moving: bool) -> Set | None:
     return (name, _sevenths(numeral), _bass(chord, chord.root)) if name else None
 
 
-def _diminished(numeral: RomanNumeral, chord: Chord, key: Key, above: int) -> Set | None:
+def _diminished(chord: Chord, key: Key, above: int) -> Set | None:
     """The chord of the leading tone is a dominant without its root, that of ii a subdominant with a sixth."""
     if above == 5:
         root = key.tonic.shift(1)

@@ -129,7 +129,7 @@ def tell(
         chosen = _choose(_worth_telling(here, close), MOST[level], SAME[level], least, so)
         sentences = _sentences(chosen, score, level, language, spoken)
         sentences += _counts(
-            [event for event in here if not _is_counted(event) or so(event)], chosen, score, level, book
+            [event for event in here if not _is_counted(event) or so(event)], chosen, level, book
         )
         if sentences:
             heading = _heading(score, reading, lo, hi, book)
@@ -314,7 +314,7 @@ def _sentences(
 
 
 def _counts(
-    events: Sequence[Event], chosen: Sequence[Event], score: Score, level: Level, book: Phrasebook
+    events: Sequence[Event], chosen: Sequence[Event], level: Level, book: Phrasebook
 ) -> list[Sentence]:
     """Sum up what is not told one by one: so many passing tones, so many suspensions."""
     found = []
