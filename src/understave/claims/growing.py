@@ -12,21 +12,15 @@ from typing import ClassVar, Literal
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts
-from understave.claims.on_the_page import LOUDNESS
+from understave.claims.on_the_page import LOUDNESS, STRUCK_HARD, level_of
 from understave.score.model import Direction
 from understave.theory.pitch import Pitch
 
 Way = Literal["grows", "falls"]
 _FALLING = re.compile(r"\b(dim|decresc|calando|morendo|smorz)")
-_STRUCK = re.compile(r"s?f+z|r(in)?f+z?|sf+p?|fp")
 _STAYS_LOUD = re.compile(r"\b(sempre|immer|toujours)( più)? f")
 _LOUD = LOUDNESS.index("f")
 _INSTANT = Fraction(1, 64)
-
-
-def _level(direction: Direction) -> int | None:
-    text = direction.text.strip()
-    return LOUDNESS.index(text) if text in LOUDNESS else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +41,8 @@ class LoudnessOpen(Claim):
 
     def _may_grow(self, facts: Facts) -> bool:
         printed = facts.printed_near(self.start, self.end - self.start)
-        before = [v for d in facts.printed_near(Fraction(0), self.start) if (v := _level(d)) is not None]
-        inside = [v for d in printed if d.onset > self.start and (v := _level(d)) is not None]
+        before = [v for d in facts.printed_near(Fraction(0), self.start) if (v := level_of(d)) is not None]
+        inside = [v for d in printed if d.onset > self.start and (v := level_of(d)) is not None]
         softer = bool(before and inside) and min(inside) < before[-1]
         fades = any(_FALLING.search(d.text.casefold()) and self._overlaps(d) for d in facts.score.directions)
         soon = self.end + facts.bar(self.end).full_length
@@ -59,9 +53,9 @@ class LoudnessOpen(Claim):
         bar = facts.bar(self.end).full_length
         for d in facts.score.directions:
             text = d.text.strip().casefold()
-            if (_level(d) or 0) >= _LOUD and first < d.onset <= self.end + bar:
+            if (level_of(d) or 0) >= _LOUD and first < d.onset <= self.end + bar:
                 return False
-            if d.kind == "dynamic" and _STRUCK.fullmatch(text) and self.start < d.onset <= self.end:
+            if d.kind == "dynamic" and STRUCK_HARD.fullmatch(text) and self.start < d.onset <= self.end:
                 return False
             if _STAYS_LOUD.search(text) and self.start <= d.onset <= self.end + 2 * bar:
                 return False

@@ -18,6 +18,8 @@ Seen = Literal[
 """Reasons for the end of a phrase that are seen in the score."""
 LOUDNESS = ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff")
 """Marks of loudness, from the softest up."""
+STRUCK_HARD = re.compile(r"s?f+z|r(in)?f+z?|sf+p?|fp")
+"""Marks of a single stroke that is louder than what is about it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +108,12 @@ class Extreme(Claim):
             return False
         level = LOUDNESS.index(self.mark)
         return level == (min(levels) if self.which == "softest" else max(levels))
+
+
+def level_of(direction: Direction) -> int | None:
+    """Return how loud what is printed is by its place in `LOUDNESS`, None for anything but such a mark."""
+    text = direction.text.strip()
+    return LOUDNESS.index(text) if text in LOUDNESS else None
 
 
 def _mark(direction: Direction) -> str:

@@ -15,13 +15,12 @@ from typing import ClassVar
 
 from understave.claims.claim import Claim
 from understave.claims.facts import Facts, voice
-from understave.claims.on_the_page import LOUDNESS
+from understave.claims.on_the_page import STRUCK_HARD, level_of
 from understave.claims.single_notes import ROUGH
 from understave.score.model import Note, Score
 from understave.theory.chord import Quality
 
 _FADES = re.compile(r"\b(dim|decresc)")
-_STRUCK_HARD = re.compile(r"s?f+z|r(in)?f+z?|sf+p?|fp")
 _RETURNS = re.compile(r"\bd\.? ?[cs]\b|\bda capo\b|\bdal segno\b|\battacca\b|\bsegue\b|\bv\.? ?s\.?$")
 _MARKS = tuple(',;:.!?…–—"”“»«)')
 """What ends a sentence or a part of one in print."""
@@ -139,7 +138,7 @@ def swells_into(facts: Facts, moment: Fraction) -> bool:
 def _settled(facts: Facts, start: Fraction, end: Fraction) -> bool:
     """Whether a mark or another word of loudness stands between a word and a moment."""
     return any(
-        start < d.onset < end and (d.text.strip() in LOUDNESS or _FADES.search(d.text.casefold()))
+        start < d.onset < end and (level_of(d) is not None or _FADES.search(d.text.casefold()))
         for d in facts.printed_near(start, end - start)
     )
 
@@ -205,9 +204,9 @@ def _louder(facts: Facts, moment: Fraction) -> bool:
     """Whether what is printed at a moment strikes hard or is louder than the mark before."""
     marks = [d for d in facts.score.directions if d.kind == "dynamic" and d.onset <= moment]
     here = [d.text.strip() for d in marks if d.onset == moment]
-    if any(_STRUCK_HARD.fullmatch(text) for text in here):
+    if any(STRUCK_HARD.fullmatch(text) for text in here):
         return True
-    levels = [(d.onset, LOUDNESS.index(d.text.strip())) for d in marks if d.text.strip() in LOUDNESS]
+    levels = [(d.onset, level) for d in marks if (level := level_of(d)) is not None]
     now = [level for onset, level in levels if onset == moment]
     earlier = [level for onset, level in levels if onset < moment]
     return bool(now and earlier) and max(now) > earlier[-1]
