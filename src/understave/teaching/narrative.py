@@ -233,7 +233,7 @@ def narrate(
     most = int(WORDS[length] * (_FEWER[level] if length != "minute" else 1))
     order = _enough(ranked(score, reading, language))
     first = foremost(order, is_song(score))
-    if len(_variations(voice)) > 1 and not _over_a_ground(voice):
+    if _variations(voice):
         order, first = _variations_first(order), _variations_first(first)
     if length == "minute":
         order = first
@@ -437,16 +437,11 @@ def mood_sentence(voice: Voice) -> Iterator[_Said]:
 
 
 def _varied(voice: Voice) -> Iterator[_Said]:
-    """Tell that a piece is a theme with variations, where two or more were found that the notes bear out."""
+    """Tell that a piece is a theme with variations."""
     varied = _variations(voice)
-    if len(varied) > 1 and not _over_a_ground(voice):
+    if varied:
         claimed = tuple(c for e in varied for c in claims_of(e, voice.score, language=voice.book.language))
         yield voice.book.told["open"]["theme_varied"], varied, claimed
-
-
-def _over_a_ground(voice: Voice) -> bool:
-    """Whether a piece goes over a ground, which is then what stays; it is told by its form."""
-    return _form_is(voice, "ground")
 
 
 def _form_is(voice: Voice, *names: str) -> bool:
@@ -467,9 +462,15 @@ _STANZAS = 4
 
 
 def _variations(voice: Voice) -> tuple[Event, ...]:
+    """Return the variations of a theme, where two or more were found that the notes bear out; none over a
+    ground, which is then what stays and is told by its form.
+    """
+    if _form_is(voice, "ground"):
+        return ()
     spans, language = voice.reading.spans, voice.book.language
     found = (event for event, _ in VARIATION.all(voice.reading.events))
-    return tuple(event for event in found if is_true(event, voice.score, spans, language=language))
+    true = tuple(event for event in found if is_true(event, voice.score, spans, language=language))
+    return true if len(true) > 1 else ()
 
 
 def _of_movements(voice: Voice) -> Iterator[_Said]:
@@ -490,7 +491,7 @@ def _parts(voice: Voice) -> Iterator[_Said]:
     """Tell the sections, with the name of the form where the notes bear it out."""
     known = facts(voice.score, voice.reading.spans)
     words = voice.book.told["open"]
-    if len(_variations(voice)) > 1 and not _over_a_ground(voice):
+    if _variations(voice):
         return
     for form, found in FORM.all(voice.reading.events)[:1]:
         # A piece of one part with a coda has no form to tell of: the farewell is told where it comes.
@@ -708,11 +709,10 @@ def _texts(
         template = entry.get("again", "")
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
-    hear, also = voice.one_of(event, "hear"), dict[str, Detail]()
-    if voice.plain:
-        also["plain"] = 1
+    hear = voice.one_of(event, "hear")
+    also: dict[str, Detail] = {"plain": 1} if voice.plain else {}
     if _is_new_figure(event) and (voice.figures or voice.longest):
-        hear, also = entry["hear_other"], {"before": (anchor(event), *voice.figures)[-1]}
+        hear, also["before"] = entry["hear_other"], (anchor(event), *voice.figures)[-1]
         if len(voice.figures) == 1:
             also["second"] = 1
     heard = sentence(voice.score, voice.reading, event, hear, voice.book, when, also)
