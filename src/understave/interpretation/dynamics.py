@@ -31,11 +31,13 @@ softest and its loudest moment).
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import combinations, pairwise
+from heapq import merge
+from itertools import combinations, groupby, pairwise, takewhile
+from operator import attrgetter
 from typing import Literal
 
 import numpy as np
@@ -101,6 +103,8 @@ _PLAIN = 1.0
 _ACCENTED = frozenset(("accent", "strong-accent", "stress"))
 """Signs over a note that have it stand out."""
 _INSTANT = Fraction(1, 64)
+_at = attrgetter("at")
+"""When a note is struck, as a number that compares fast."""
 _RESTED = Fraction(1, 2)
 """Felt beats of rest, at least, that end a phrase for everybody to hear (common practice, no source)."""
 _FIGURE = 3
@@ -544,10 +548,10 @@ def _phrase_ends(score: Score, reading: Reading, moment: Fraction) -> bool:
 
 def _taken_up(score: Score, spans: tuple[Span, ...], bar: Measure) -> bool:
     """Whether the melody's figure in a bar comes again in the next, at any height."""
-    after = score.measures[bar.index + 1 : bar.index + 2]
+    melody = texture_of(score, spans).melody
     lines = [
-        [note for note in texture_of(score, spans).melody if m.start <= note.onset < m.end]
-        for m in (bar, *after)
+        melody[bisect_left(melody, float(m.start), key=_at) : bisect_left(melody, float(m.end), key=_at)]
+        for m in score.measures[bar.index : bar.index + 2]
     ]
     one, *others = [
         [(n.onset - line[0].onset, n.pitch.diatonic - line[0].pitch.diatonic) for n in line] for line in lines
@@ -569,26 +573,28 @@ def _leads_up(score: Score, spans: tuple[Span, ...], note: Note) -> bool:
     into a higher one on the next downbeat.
     """
     bar = score.measure_at(note.onset)
-    after = [other for other in _going_on(score, spans, note) if other.onset <= bar.end]
-    if not after or 2 * (note.onset - bar.start) < bar.length:
+    if 2 * (note.onset - bar.start) < bar.length:
+        return False
+    after = list(takewhile(lambda other: other.onset <= bar.end, _going_on(score, spans, note)))
+    if not after:
         return False
     ends = [note.end, *(other.end for other in after)]
     connected = all(b.onset - end < bar.beat_length for end, b in zip(ends, after, strict=False))
     return connected and after[-1].onset == bar.end and after[-1].midi > note.midi
 
 
-def _going_on(score: Score, spans: tuple[Span, ...], note: Note) -> list[Note]:
-    """Return what a line is heard to go on with after a note: the melody, and the note's own printed voice,
+def _going_on(score: Score, spans: tuple[Span, ...], note: Note) -> Iterator[Note]:
+    """Yield what a line is heard to go on with after a note: the melody, and the note's own printed voice,
     which may run on though another has the melody by then; of two at once the higher.
     """
     own, bar = (note.part, note.staff, note.voice), score.measure_at(note.onset)
-    until = bar.end + bar.full_length
-    voice = (n for n in score.struck if (n.part, n.staff, n.voice) == own and n.onset <= until)
-    found: dict[Fraction, Note] = {}
-    for other in sorted((*texture_of(score, spans).melody, *voice), key=lambda n: (n.onset, n.midi)):
-        if other.onset > note.onset:
-            found[other.onset] = other
-    return list(found.values())
+    until = float(bar.end + bar.full_length)
+    melody, struck = texture_of(score, spans).melody, score.struck
+    first, last = (bisect_right(struck, moment, key=_at) for moment in (note.at, until))
+    voice = (n for n in struck[first:last] if (n.part, n.staff, n.voice) == own)
+    later = merge(melody[bisect_right(melody, note.at, key=_at) :], voice, key=_at)
+    for _, at_once in groupby(later, key=_at):
+        yield sorted(at_once, key=lambda n: n.midi)[-1]
 
 
 def _climbs_on(score: Score, spans: tuple[Span, ...], highest: Note, peak: Fraction) -> Fraction:
