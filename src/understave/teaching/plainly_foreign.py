@@ -45,9 +45,10 @@ def is_plainly_foreign(score: Score, span: Span, event: Event, found: NonChordTo
     needed = {tone.semitone for tone in (chord.root, chord.member(3)) if tone is not None}
     if not needed <= {other.midi % 12 for other in own} or _makes_a_ninth(chord, note):
         return False
-    same = [other for other in score.struck if (other.midi - note.midi) % 12 == 0]
+    heard = _heard(score, span.start, span.end)
+    same = [other for other in heard if (other.midi - note.midi) % 12 == 0]
     if lines(score).is_broken(note) or any(
-        span.start <= other.onset < span.end and other.id not in event.notes for other in same
+        other.onset >= span.start and other.id not in event.notes for other in same
     ):
         return False
     leans = event.label in _LEANS
@@ -69,6 +70,12 @@ def _makes_a_ninth(chord: Chord, note: Note) -> bool:
     return diminished and (chord.root.semitone - note.midi) % 12 == _THIRD
 
 
+def _heard(score: Score, start: Fraction, end: Fraction) -> list[Note]:
+    """Return the notes that sound at some moment of a stretch, those struck as it begins twice."""
+    line = lines(score)
+    return [*line.sounding(start), *line.struck_between(start, end)]
+
+
 def _lasts(span: Span, notes: Iterable[Note]) -> Fraction:
     """Return how long any of some notes, by onset, sounds within a span."""
     lasting = Fraction(0)
@@ -85,14 +92,15 @@ def _in_company(score: Score, span: Span, event: Event, note: Note) -> bool:
     both are members, or for what is said to be leapt to, itself or its goal in the beat before.
     """
     own = span.numeral.chord(span.key).semitones
-    here = [n for n in score.struck if n.onset < max(note.end, event.start) and n.end > event.start]
+    here = _heard(score, event.start, note.end)
     if any(n.id not in event.notes and n.onset <= event.start and n.midi % 12 not in own for n in here):
         return True
     if _is_a_chord({n.midi % 12 for n in here}):
         return True
     beat = score.measures[note.measure].beat_length
-    near = [n for n in score.struck if note.onset - beat <= n.onset < note.onset and n.staff == note.staff]
-    goal = next((n.pitch for n in lines(score).following(note, note.end + beat)), None)
+    line = lines(score)
+    near = [n for n in line.struck_between(note.onset - beat, note.onset) if n.staff == note.staff]
+    goal = next((n.pitch for n in line.following(note, note.end + beat)), None)
     return event.label == "appoggiatura" and any(n.midi == note.midi or n.pitch == goal for n in near)
 
 
@@ -129,6 +137,6 @@ def _figure(score: Score, note: Note, start: Fraction, length: Fraction) -> list
     """Return what a note's voice strikes in a stretch: how long after its start, and which key."""
     return [
         (other.onset - start, other.midi)
-        for other in score.struck
-        if (other.staff, other.voice) == (note.staff, note.voice) and start <= other.onset < start + length
+        for other in lines(score).struck_between(start, start + length)
+        if (other.staff, other.voice) == (note.staff, note.voice)
     ]
