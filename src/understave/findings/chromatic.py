@@ -47,6 +47,7 @@ Sentences, one per label:
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -357,8 +358,9 @@ def _is_minor_about(piece: Progression, i: int) -> bool:
     step = piece.steps[i]
     key, bar = step.key, piece.score.measure_at(step.start).full_length
     since, until = step.start - 2 * bar, step.end + bar
-    near = [s for s in piece.steps if s.end > since and s.start < until]
-    others = [s for s in near if s.key != key]
+    first = bisect_right(piece.steps, since, key=lambda s: s.end)
+    last = bisect_left(piece.steps, until, key=lambda s: s.start)
+    others = [s for s in piece.steps[first:last] if s.key != key]
     since = max([since, *(s.end for s in others if s.end <= step.start)])
     until = min([until, *(s.start for s in others if s.start >= step.end)])
     heard = {n.midi % 12 for n in piece.sounding(since, until)}
