@@ -340,8 +340,9 @@ def _readings(found: Sequence[Scaling], opening: float) -> Iterator[tuple[Scalin
     """
     for scaling in found:
         yield scaling, (), scaling.price
-    first = next(scaling for scaling in found if scaling.loose or not scaling.unprinted)
-    yield first, first.loose, first.price + opening + _BY_NOTE
+    first = next(scaling for scaling in found if not scaling.unprinted)
+    if first.loose:
+        yield first, first.loose, first.price + opening + _BY_NOTE
 
 
 def _beat(meter: tuple[int, int, str]) -> Fraction:
