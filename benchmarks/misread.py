@@ -22,11 +22,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from rich.console import Console
 from rich.table import Table
 
 from benchmarks import engraved, pages
+from benchmarks.logistic import chances, fitted, left_out
 from understave.errors import ScoreError
 from understave.harmony.odd_notes import ODD, WEIGHTS, evidence_of
 from understave.harmony.trained import judge_score, read_judged
@@ -59,12 +59,11 @@ def planted(score: Score, seed: int) -> tuple[Score, frozenset[str]]:
         here = [n for n in score.struck if n.measure == measure.index]
         if not here or chance.random() > 1 / 8:
             continue
-        signed = [n for n in here if n.pitch not in _usual(n, measure.signature)]
+        signed = [n for n in here if n.pitch != _usual(n, measure.signature)]
         lost = bool(signed) and chance.random() < 0.6
         note = (signed if lost else here)[int(chance.integers(len(signed if lost else here)))]
-        (usual,) = _usual(note, measure.signature)
         other = note.pitch.alter + int(chance.choice([-1, 1]))
-        alter = usual.alter if lost and chance.random() < 0.8 else other
+        alter = _usual(note, measure.signature).alter if lost and chance.random() < 0.8 else other
         if abs(alter) > 1 or alter == note.pitch.alter:
             continue
         for same in here:
@@ -76,15 +75,15 @@ def planted(score: Score, seed: int) -> tuple[Score, frozenset[str]]:
     return replace(score, notes=notes), frozenset(wrong)
 
 
-def _usual(note: Note, signature: int) -> tuple[Pitch, ...]:
-    return (Pitch(note.pitch.letter, key_alteration(signature, note.pitch.letter), note.pitch.octave),)
+def _usual(note: Note, signature: int) -> Pitch:
+    return Pitch(note.pitch.letter, key_alteration(signature, note.pitch.letter), note.pitch.octave)
 
 
 def misread(read: Score, there: Score) -> tuple[frozenset[str], frozenset[str]]:
     """Return the ids of notes whose alteration is misread, and of those that are right."""
     wrong: set[str] = set()
     right: set[str] = set()
-    for i, k in pages._aligned(pages._bars(read, False), pages._bars(there, False)):
+    for i, k in pages.aligned(pages.bars_of(read, False), pages.bars_of(there, False)):
         if i is None or k is None:
             continue
         true = {_place(n, there): n.pitch.alter for n in there.struck if n.measure == k}
@@ -107,13 +106,9 @@ def cases(piece: str, score: Score, wrong: frozenset[str], right: frozenset[str]
             yield Case(piece, tuple(evidence), note.id in wrong, group)
 
 
-def _chances(found: Sequence[Case], weights: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    return 1 / (1 + np.exp(-np.array([(1.0, *c.evidence) for c in found]) @ weights))
-
-
-def counted(found: Sequence[Case], chances: Sequence[float], level: float) -> tuple[int, int, int]:
+def counted(found: Sequence[Case], likely: Sequence[float], level: float) -> tuple[int, int, int]:
     """Return how many wrong accidentals are named, how many there are, and how many right ones are named."""
-    named = {c.group for c, chance in zip(found, chances, strict=True) if chance >= level}
+    named = {c.group for c, chance in zip(found, likely, strict=True) if chance >= level}
     wrong = {c.group for c in found if c.wrong}
     return len(named & wrong), len(wrong), len(named - wrong)
 
@@ -126,7 +121,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     console = Console(width=110)
     found: list[Case] = []
-    for number, path in enumerate(pages._chosen(pages.BUILD, given.pieces, console)):
+    for number, path in enumerate(pages.chosen(pages.BUILD, given.pieces, console)):
         try:
             found += _of_piece(path, number, given.pictures)
         except ScoreError as error:
@@ -148,7 +143,7 @@ def _of_piece(path: Path, number: int, how: str) -> list[Case]:
             out += [case._replace(group=(f"{case.piece} {seed}", *case.group[1:])) for case in of]
         return out
     made = engraved.verovio_pdf(there.source, engraved.FONTS[number % 4])
-    shown = engraved.pictures(made, min(2, pages._pages(made)))
+    shown = engraved.pictures(made, min(2, pages.page_count(made)))
     if how == "worn":
         shown = [engraved.worn(page, 10 * number + k) for k, page in enumerate(shown)]
     read, _ = read_pictures(shown, path.parent.name)
@@ -158,16 +153,15 @@ def _of_piece(path: Path, number: int, how: str) -> list[Case]:
 def report(console: Console, found: Sequence[Case], fit: bool) -> None:
     """Print what is named at each level, by the weights that are shipped or by those fitted."""
     wrong = np.array([float(c.wrong) for c in found])
-    chances = _chances(found, np.array(WEIGHTS))
+    signs = np.array([(1.0, *c.evidence) for c in found])
     if fit:
-        signs = np.array([(1.0, *c.evidence) for c in found])
-        print("weights", np.round(pages._fitted(signs, wrong), 2).tolist())
-        for piece in {c.piece for c in found}:
-            out = np.array([c.piece == piece for c in found])
-            chances[out] = 1 / (1 + np.exp(-signs[out] @ pages._fitted(signs[~out], wrong[~out])))
+        print("weights", np.round(fitted(signs, wrong), 2).tolist())
+        likely = left_out([c.piece for c in found], signs, wrong)
+    else:
+        likely = chances(signs, np.array(WEIGHTS))
     table = Table("chance from", "wrong ones named", "of", "right ones named", "found a false alarm")
     for level in LEVELS:
-        hit, of, alarms = counted(found, chances.tolist(), level)
+        hit, of, alarms = counted(found, likely.tolist(), level)
         mark = " (named)" if level == ODD else ""
         table.add_row(f"{level}{mark}", str(hit), str(of), str(alarms), f"{hit / max(1, alarms):.2f}")
     console.print(table)

@@ -58,13 +58,13 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 from lxml import etree
 from rich.console import Console
 from rich.table import Table
 
 from benchmarks import engraved
 from benchmarks.data import data_folder
+from benchmarks.logistic import fitted, left_out
 from understave.errors import ScoreError
 from understave.score.model import Score
 from understave.score.reader import read_score
@@ -171,7 +171,8 @@ class Row:
         return 2 * self.right / max(1, self.read + self.there)
 
 
-def _bars(score: Score, grace: bool) -> list[Counter[NoteRow]]:
+def bars_of(score: Score, grace: bool) -> list[Counter[NoteRow]]:
+    """Return the notes of each bar, or its grace notes: pitch, onset in the bar and length."""
     bars: list[Counter[NoteRow]] = [Counter() for _ in score.measures]
     for note in score.notes:
         if note.grace == grace and not note.cue:
@@ -236,9 +237,9 @@ def scans(listed: int = 0) -> Table:
     total = Counter[str]()
     for path in sorted((data_folder() / "pianists").glob("*/score.pdf")):
         data = path.read_bytes()
-        there = _as_printed(_bars(read_score(path.with_name("score.musicxml")), False))
+        there = _as_printed(bars_of(read_score(path.with_name("score.musicxml")), False))
         read = partial(read_page, data, path.parent.name)
-        total += _add_read(table, path.parent.name, _pages(data), read, there, listed)
+        total += _add_read(table, path.parent.name, page_count(data), read, there, listed)
     table.add_row("all that were read", *_scan_cells(total))
     return table
 
@@ -253,7 +254,7 @@ def photographs() -> Table:
     there = read_score(Path(__file__).resolve().parents[1] / BUILD[1])
     made = engraved.verovio_pdf(there.source, "Leipzig")
     page = engraved.pictures(made, 1)[0]
-    bars = _bars(there, False)[: _bars_on_first_page(made)]
+    bars = bars_of(there, False)[: _bars_on_first_page(made)]
     shown = {"clean": page} | {f"photograph {k}": engraved.photographed(page, k) for k in range(PHOTOGRAPHS)}
     for name, picture in shown.items():
         _add_read(table, name, 1, partial(_read_picture, picture, name), bars)
@@ -296,7 +297,7 @@ def unprinted_meters(paths: Sequence[Path]) -> Table:
         meters = {(m.beats, m.beat_type) for m in there.measures}
         true = there.measures[0].beats, there.measures[0].beat_type
         cells = []
-        for page in range(min(_pages(made), 2 if len(meters) == 1 else 1)):
+        for page in range(min(page_count(made), 2 if len(meters) == 1 else 1)):
             first = read_page(_one_page(made, page), path.parent.name).measures[0]
             found = first.beats, first.beat_type
             as_is = found == ((4, 4) if true == (2, 2) else true)
@@ -340,7 +341,7 @@ def _add_read(
         table.add_row(name, str(pages), str(error))
         return Counter()
     found["seconds"] = round(time.process_time() - began)
-    _count(_bars(score, False), there, found, listed)
+    _count(bars_of(score, False), there, found, listed)
     table.add_row(name, *_scan_cells(found))
     print(name, dict(found), flush=True)
     return found
@@ -366,7 +367,7 @@ def _words(score: Score) -> list[Counter[tuple[Fraction, str]]]:
     return bars
 
 
-def _aligned(
+def aligned(
     read: Sequence[Counter[NoteRow]], there: Sequence[Counter[NoteRow]]
 ) -> Iterator[tuple[int | None, int | None]]:
     """Lay bars beside each other: by number where there are as many, else by their contents."""
@@ -384,9 +385,9 @@ def _aligned(
 
 def compare(read: Score, there: Score, row: Row, signs: Sequence[Signs], listed: int = 0) -> Row:
     """Count what of a score was read; print the first `listed` wrong bars."""
-    mine, theirs = _bars(read, False), _bars(there, False)
+    mine, theirs = bars_of(read, False), bars_of(there, False)
     my_words, their_words = _words(read), _words(there)
-    for i, k in _aligned(mine, theirs):
+    for i, k in aligned(mine, theirs):
         a = mine[i] if i is not None else Counter()
         b = theirs[k] if k is not None else Counter()
         row.read += a.total()
@@ -409,7 +410,7 @@ def compare(read: Score, there: Score, row: Row, signs: Sequence[Signs], listed:
             said = [f"{p} {o}+{d}" for p, o, d in sorted((a - b).elements(), key=lambda n: n[1])]
             lost = [f"{p} {o}+{d}" for p, o, d in sorted((b - a).elements(), key=lambda n: n[1])]
             print(f"  bar index {i}/{k}: too many {said[:10]} missing {lost[:10]}")
-    for a, b in zip(_bars(read, True), _bars(there, True), strict=False):
+    for a, b in zip(bars_of(read, True), bars_of(there, True), strict=False):
         row.graces_read += a.total()
         row.graces_there += b.total()
         row.graces_right += (
@@ -456,7 +457,7 @@ def measure(path: Path, engraver: str, unknown: bool, listed: int, seen: Seen | 
     except ValueError as error:
         row.why = str(error)
         return row
-    row.pages = _pages(made)
+    row.pages = page_count(made)
     try:
         read, signs = _read(made, row, unknown, seen)
     except Exception as error:
@@ -467,7 +468,8 @@ def measure(path: Path, engraver: str, unknown: bool, listed: int, seen: Seen | 
     return compare(read, there, row, signs, listed)
 
 
-def _pages(made: bytes) -> int:
+def page_count(made: bytes) -> int:
+    """Return how many pages a PDF has."""
     import pypdf
 
     return len(pypdf.PdfReader(io.BytesIO(made)).pages)
@@ -502,7 +504,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     rows: list[Row] = []
     pieces = BUILD if given.split == "build" else HELD
-    paths = _chosen((*pieces, *OTHER_METERS) if given.without_meter else pieces, given.pieces, console)
+    paths = chosen((*pieces, *OTHER_METERS) if given.without_meter else pieces, given.pieces, console)
     if given.without_meter:
         console.print(unprinted_meters(paths))
         return 0
@@ -525,7 +527,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
-def _chosen(names: Sequence[str], words: Sequence[str], console: Console) -> list[Path]:
+def chosen(names: Sequence[str], words: Sequence[str], console: Console) -> list[Path]:
     """Return the pieces whose path holds one of some words, all where there are none."""
     root = Path(__file__).resolve().parents[1]
     out = []
@@ -591,31 +593,14 @@ def reliability(bars: Sequence[tuple[Signs, bool]]) -> Table:
     return table
 
 
-_Floats = npt.NDArray[np.float64]
-
-
-def _fitted(signs: _Floats, wrong: _Floats) -> _Floats:
-    """Return the weights of a logistic regression (Newton's method, a ridge of 0.5)."""
-    weights = np.zeros(signs.shape[1])
-    for _ in range(30):
-        odds = 1 / (1 + np.exp(-signs @ weights))
-        curve = (signs.T * (odds * (1 - odds))) @ signs + 0.5 * np.eye(len(weights))
-        weights += np.linalg.solve(curve, signs.T @ (wrong - odds) - 0.5 * weights)
-    return weights
-
-
 def _print_fit(rows: Sequence[Row]) -> None:
     """Print the weights fitted on all bars, and what is named where each piece is left out of the fit."""
-    of = np.array([row.piece for row in rows for _ in row.signs])
+    of = [row.piece for row in rows for _ in row.signs]
     signs = np.array([(1.0, *bar) for row in rows for bar, _ in row.signs])
     wrong = np.array([float(is_wrong) for row in rows for _, is_wrong in row.signs])
-    chance = np.zeros(len(wrong))
-    for piece in set(of.tolist()):
-        out = of == piece
-        chance[out] = 1 / (1 + np.exp(-signs[out] @ _fitted(signs[~out], wrong[~out])))
-    named = chance > 1 - DOUBTFUL
+    named = left_out(of, signs, wrong) > 1 - DOUBTFUL
     right = float((wrong * named).sum())
-    print("weights", np.round(_fitted(signs, wrong), 2).tolist())
+    print("weights", np.round(fitted(signs, wrong), 2).tolist())
     shares = f"precision {right / named.sum():.3f}, recall {right / wrong.sum():.3f}"
     print(f"left out: {shares} of {len(wrong)} bars")
 

@@ -28,6 +28,7 @@ from understave.faults import fault_sentence, keep_fault
 from understave.harmony.odd_notes import OddNote
 from understave.lesson.folder import LessonFolder, open_folder
 from understave.lesson.page_corrections import (
+    REPEATS,
     Decision,
     PageEntry,
     Printed,
@@ -86,10 +87,10 @@ def odd_in_bars(lesson: OpenLesson, printed: Printed) -> Odd:
     """Return the notes that the harmony finds unlikely; none while it was read from other notes."""
     if lesson.score.source != printed.score.source:
         return {}
-    notes = {note.id: note for note in lesson.score.notes}
     found: dict[int, list[tuple[Note, OddNote]]] = {}
     for odd in lesson.odd_notes:
-        found.setdefault(notes[odd.id].measure, []).append((notes[odd.id], odd))
+        note = lesson.score.note_by_id[odd.id]
+        found.setdefault(note.measure, []).append((note, odd))
     return found
 
 
@@ -148,7 +149,6 @@ def bar_told(printed: Printed, index: int, language: Language, odd: Odd) -> dict
                 "beat": beat_text(score.beat_at(note.onset)),
             }
             for note, one in odd.get(index, ())
-            if score.measure_at(note.onset) is measure
         ],
     }
 
@@ -158,7 +158,7 @@ def _as_written(note: Note, odd: OddNote) -> str:
     return replace(odd.likelier, octave=note.written.octave).name
 
 
-_REPEATS = {(False, False): "none", (True, False): "begin", (False, True): "end", (True, True): "both"}
+_REPEATS = {signs: name for name, signs in REPEATS.items()}
 
 
 def _mark_row(score: Score, index: int, mark: Mark) -> dict[str, Any]:

@@ -50,7 +50,8 @@ if TYPE_CHECKING:
 
 FILE = "pages.jsonl"
 What = Literal["notes", "marks", "right", "key", "meter", "clef", "join", "split", "repeat", "ending"]
-_REPEATS = {"none": (False, False), "begin": (True, False), "end": (False, True), "both": (True, True)}
+REPEATS = {"none": (False, False), "begin": (True, False), "end": (False, True), "both": (True, True)}
+"""What ``repeat`` may say: whether one begins and whether one ends."""
 _MOST_STAVES = 99
 _STEPS = range(-7, 70)
 """Lowest lines that a clef may mean."""
@@ -222,8 +223,8 @@ def told_of(decision: Decision) -> Told:
             return Told(at, joined=True)
         case "split":
             return Told(at, split=_within(value))
-        case "repeat" if value in _REPEATS:
-            return Told(at, repeat=_REPEATS[value])
+        case "repeat" if value in REPEATS:
+            return Told(at, repeat=REPEATS[value])
         case "ending":
             return Told(at, ending=_times(value))
         case "key" if int(value) in range(-7, 8):

@@ -18,12 +18,12 @@ QUARTERS = (Fraction(0), Fraction(1), Fraction(2), Fraction(3))
 NONE = Signs(0, 0, 0, 0, 0)
 
 
-def solution(cost=0.0, onsets=QUARTERS, voices=(0, 0, 0, 0), length=4):
-    return Solution(onsets, voices, Fraction(length), cost)
+def solution(cost=0.0, onsets=QUARTERS, voices=(0, 0, 0, 0), length=4, values=(1, 1, 1, 1)):
+    return Solution(onsets, voices, Fraction(length), cost, tuple(map(Fraction, values)))
 
 
 def test_a_bar_without_signs_is_sure():
-    signs = signs_of(solution(), None, [Fraction(1)] * 4, Fraction(4), small=False)
+    signs = signs_of(solution(), None, Fraction(4), small=False)
     assert signs[2:] == (0, 0, 0)
     assert signs.cost == 0
     assert confidence(signs) > 0.95 > DOUBTFUL
@@ -38,14 +38,14 @@ def test_each_sign_makes_a_bar_less_sure(sign):
 @pytest.mark.parametrize(("ahead", "doubtful"), [(0.0, True), (10.0, False)])
 def test_a_second_reading_as_good_makes_an_uneven_bar_doubtful(ahead, doubtful):
     second = solution(cost=2.5 + ahead, onsets=(*QUARTERS[:3], Fraction(7, 2)))
-    signs = signs_of(solution(2.5), second, [Fraction(1)] * 4, Fraction(4), small=False)
+    signs = signs_of(solution(2.5), second, Fraction(4), small=False)
     assert (confidence(signs) < DOUBTFUL) == doubtful
 
 
 def test_voices_that_do_not_fill_and_lengths_that_are_odd_are_seen():
-    values = [Fraction(1), Fraction(1), Fraction(1), Fraction(2)]
-    two = solution(voices=(0, 0, 1, 1), onsets=(*QUARTERS[:2], Fraction(0), Fraction(1)), length=3)
-    signs = signs_of(two, None, values, Fraction(4), small=False)
+    onsets = (*QUARTERS[:2], Fraction(0), Fraction(1))
+    two = solution(voices=(0, 0, 1, 1), onsets=onsets, length=3, values=(1, 1, 1, 2))
+    signs = signs_of(two, None, Fraction(4), small=False)
     assert (signs.unfilled, signs.odd) == (1, 1)
 
 

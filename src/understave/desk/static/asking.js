@@ -20,6 +20,11 @@ export function redraw(part, draw) {
   else if (held?.id) part.querySelector(/** @type {any} */ (`#${held.id}`))?.focus();
 }
 
+/** A panel tells of an error by the event `trouble`. @param {HTMLElement} panel @param {unknown} error */
+export function troubled(panel, error) {
+  panel.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+}
+
 /** @template State */
 export class AskingPanel extends HTMLElement {
   #awake = false;
@@ -48,7 +53,7 @@ export class AskingPanel extends HTMLElement {
       const now = await answer;
       redraw(this, () => this.replaceChildren(this.drawn(now)));
     } catch (error) {
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+      troubled(this, error);
     }
   }
 

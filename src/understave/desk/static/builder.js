@@ -7,6 +7,7 @@
 
 import { make, plain, setText } from "/viewer/elements.js";
 import "/viewer/contrast.js";
+import { troubled } from "./asking.js";
 import { get, post } from "./link.js";
 import "./voice.js";
 import { word } from "./words.js";
@@ -173,7 +174,7 @@ export class DeskBuilder extends HTMLElement {
       } catch (error) {
         button.disabled = false;
         button.textContent = word("hear_both");
-        this.#trouble(error);
+        troubled(this, error);
       }
     };
     return make("li", {}, make("div", { class: "stop-line" }, make("span", { class: "name" }, word("contrast_line", { place: c.place, what: c.what })), button), make("p", { class: "hint" }, setText(c.listen, {})), place);
@@ -198,7 +199,7 @@ export class DeskBuilder extends HTMLElement {
     place.replaceChildren(
       make("p", { class: "hint" }, word("making_what")),
       this.#making
-        ? make("div", { class: "line" }, this.#bar, make("button", { type: "button", class: "stop-making", onclick: () => post("/api/export/stop", {}).catch((e) => this.#trouble(e)) }, word("stop")))
+        ? make("div", { class: "line" }, this.#bar, make("button", { type: "button", class: "stop-making", onclick: () => post("/api/export/stop", {}).catch((e) => troubled(this, e)) }, word("stop")))
         : make("button", { type: "button", class: "make", onclick: () => this.#export() }, word("make_everything")),
       this.#step,
       make(
@@ -226,7 +227,7 @@ export class DeskBuilder extends HTMLElement {
       this.#making = false;
       this.#step.textContent = "";
       this.#drawExport();
-      this.#trouble(error);
+      troubled(this, error);
     }
   }
 
@@ -252,13 +253,8 @@ export class DeskBuilder extends HTMLElement {
       if (place instanceof HTMLElement) place.focus({ preventScroll: true });
     } catch (error) {
       this.#stale = true;
-      this.#trouble(error);
+      troubled(this, error);
     }
-  }
-
-  /** @param {unknown} error */
-  #trouble(error) {
-    this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
   }
 }
 

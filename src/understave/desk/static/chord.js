@@ -8,6 +8,7 @@
 
 import { make, setText } from "/viewer/elements.js";
 import "./carried.js";
+import { troubled } from "./asking.js";
 import { chords } from "./link.js";
 import "./played.js";
 import { word } from "./words.js";
@@ -106,7 +107,7 @@ export class DeskChord extends HTMLElement {
     } catch (error) {
       if (heard !== this.#heard) return;
       this.#over();
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error) }));
+      troubled(this, error);
     }
   }
 

@@ -6,6 +6,7 @@
  */
 
 import { make } from "/viewer/elements.js";
+import { troubled } from "./asking.js";
 import { file, get, post } from "./link.js";
 import { word } from "./words.js";
 
@@ -54,14 +55,14 @@ export class DeskElsewhere extends HTMLElement {
       this.#draw(there);
     } catch (error) {
       this.#awake = false;
-      this.#complain(error);
+      troubled(this, error);
     }
   }
 
   /** @param {boolean} reads */
   #drawIndex(reads) {
     if (reads) {
-      const stop = make("button", { type: "button", id: "index-stop", onclick: () => post("/api/elsewhere/index/stop", {}).catch((e) => this.#complain(e)) }, word("stop"));
+      const stop = make("button", { type: "button", id: "index-stop", onclick: () => post("/api/elsewhere/index/stop", {}).catch((e) => troubled(this, e)) }, word("stop"));
       this.#index.replaceChildren(make("div", { class: "line" }, this.#bar, stop));
       return;
     }
@@ -76,7 +77,7 @@ export class DeskElsewhere extends HTMLElement {
       } catch (error) {
         this.#read.textContent = "";
         this.#drawIndex(false);
-        this.#complain(error);
+        troubled(this, error);
       }
     };
     this.#index.replaceChildren(
@@ -104,7 +105,7 @@ export class DeskElsewhere extends HTMLElement {
       return;
     }
     this.#drawIndex(false);
-    if (error) this.#complain(error);
+    if (error) troubled(this, error);
     this.#read.textContent = stopped ? word("index_stopped") : done ? [word("index_done", { n: done.n - done.failed }), done.failed > 0 && word("index_failed", { n: done.failed })].filter(Boolean).join(" ") : "";
     if (done) {
       this.#awake = false;
@@ -210,7 +211,7 @@ export class DeskElsewhere extends HTMLElement {
     } catch (error) {
       if (asked !== this.#asked) return;
       this.#said.textContent = "";
-      this.#complain(error);
+      troubled(this, error);
     }
   }
 
@@ -246,7 +247,7 @@ export class DeskElsewhere extends HTMLElement {
       } catch (error) {
         hear.disabled = false;
         hear.textContent = word("hear");
-        this.#complain(error);
+        troubled(this, error);
       }
     };
     heard.append(hear);
@@ -275,11 +276,6 @@ export class DeskElsewhere extends HTMLElement {
     const address = URL.createObjectURL(await file(path));
     this.#shown.push(address);
     return address;
-  }
-
-  /** @param {unknown} error */
-  #complain(error) {
-    this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
   }
 }
 

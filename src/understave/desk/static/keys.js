@@ -5,7 +5,7 @@
  */
 
 import { make } from "/viewer/elements.js";
-import { redraw } from "./asking.js";
+import { redraw, troubled } from "./asking.js";
 import { get } from "./link.js";
 import { word } from "./words.js";
 
@@ -44,7 +44,7 @@ export class DeskKeys extends HTMLElement {
       const found = await get("/api/keys");
       if (version === this.#reading.version) this.#draw(found);
     } catch (error) {
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+      troubled(this, error);
     }
   }
 

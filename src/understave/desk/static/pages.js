@@ -6,7 +6,7 @@
  */
 
 import { make } from "/viewer/elements.js";
-import { redraw } from "./asking.js";
+import { redraw, troubled } from "./asking.js";
 import { lineControls, markForm } from "./bar-marks.js";
 import { drawing, staffStep, stepped, wordAt } from "./typed-bar.js";
 import { file, get, post, Refused } from "./link.js";
@@ -383,7 +383,7 @@ export class DeskPages extends HTMLElement {
       await does();
     } catch (error) {
       if (error instanceof Refused && error.stale) void this.renew();
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+      troubled(this, error);
     }
   }
 }

@@ -6,6 +6,7 @@
  */
 
 import { make } from "/viewer/elements.js";
+import { troubled } from "./asking.js";
 import { post } from "./link.js";
 import { word } from "./words.js";
 
@@ -49,7 +50,7 @@ export class DeskResults extends HTMLElement {
     } catch (error) {
       this.#files.clear();
       this.#draw(null);
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+      troubled(this, error);
     }
   }
 

@@ -5,6 +5,7 @@
  */
 
 import { make } from "/viewer/elements.js";
+import { troubled } from "./asking.js";
 import { post } from "./link.js";
 import { word } from "./words.js";
 
@@ -68,7 +69,7 @@ export class DeskSecond extends HTMLElement {
       const message = await post("/api/compare", wish);
       this.#reading?.hear(message);
     } catch (error) {
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+      troubled(this, error);
     }
   }
 }

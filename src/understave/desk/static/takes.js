@@ -8,7 +8,7 @@
 import { make } from "/viewer/elements.js";
 import { KINDS, SIGN_STYLE, explained } from "/viewer/slip-signs.js";
 import { timesOf } from "/viewer/takes.js";
-import { AskingPanel } from "./asking.js";
+import { AskingPanel, troubled } from "./asking.js";
 import { file, get, post, sendTake } from "./link.js";
 import { countIn, openKeyboard, openMicrophone } from "./recorders.js";
 import { word } from "./words.js";
@@ -88,13 +88,8 @@ class DeskTakeList extends AskingPanel {
     try {
       this.#fill(take, place, await get(`/api/takes/one?name=${encodeURIComponent(take.name)}`));
     } catch (error) {
-      this.#trouble(error);
+      troubled(this, error);
     }
-  }
-
-  /** @param {unknown} error */
-  #trouble(error) {
-    this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
   }
 
   /** @param {Kept} take @param {HTMLElement} place @param {Told} found */
@@ -127,7 +122,7 @@ class DeskTakeList extends AskingPanel {
             this.#colour(null);
             this.#fill(take, place, found);
           } catch (error) {
-            this.#trouble(error);
+            troubled(this, error);
           }
         },
       })
@@ -285,7 +280,7 @@ export class DeskTakes extends HTMLElement {
       kept();
       await this.renew();
     } catch (error) {
-      this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
+      troubled(this, error);
     }
   }
 }

@@ -6,6 +6,7 @@
  */
 
 import { make } from "/viewer/elements.js";
+import { troubled } from "./asking.js";
 import { file, post, sendVoice } from "./link.js";
 import { word } from "./words.js";
 
@@ -65,7 +66,7 @@ export class DeskVoice extends HTMLElement {
     } catch {
       this.#recorder = null;
       this.#said.textContent = "";
-      this.#trouble(word("voice_refused", { folder: "voice" }));
+      troubled(this, word("voice_refused", { folder: "voice" }));
     }
     this.#draw();
   }
@@ -75,7 +76,7 @@ export class DeskVoice extends HTMLElement {
       this.#audio.src = URL.createObjectURL(await file(`/api/voice?stop=${encodeURIComponent(this.stop)}`));
       await this.#audio.play();
     } catch (error) {
-      this.#trouble(error);
+      troubled(this, error);
     }
   }
 
@@ -84,14 +85,9 @@ export class DeskVoice extends HTMLElement {
     try {
       this.there = (await answer).voice;
     } catch (error) {
-      this.#trouble(error);
+      troubled(this, error);
     }
     if (this.isConnected) this.#draw();
-  }
-
-  /** @param {unknown} error */
-  #trouble(error) {
-    this.dispatchEvent(new CustomEvent("trouble", { detail: error instanceof Error ? error.message : String(error), bubbles: true }));
   }
 }
 

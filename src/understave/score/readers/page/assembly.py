@@ -74,7 +74,6 @@ class Solved:
     solution: Solution
     signs: Signs
     events: list[Event]
-    values: Sequence[Fraction]
     in_triplets: Collection[int] = ()
     """Staves that hold triplets without figures."""
     start: Fraction = Fraction(0)
@@ -222,7 +221,7 @@ def _unprinted_meter(unsolved: Sequence[_Unsolved]) -> tuple[int, int] | None:
         for bar, counts in zip(bars, whole, strict=True):
             before = _solved(bar, (beats, unit, ""), before)
             if counts or not any(whole):
-                yield Fitted(before.signs.cost, before.solution.onsets, before.values, before.events)
+                yield Fitted(before.signs.cost, before.solution.onsets, before.solution.values, before.events)
 
     return infer_meter(fitted)
 
@@ -308,7 +307,7 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
     solution, second, scaling = best
     if not timed or (resting and solution.length < length and not short):
         solution = replace(solution, length=length)
-    signs = signs_of(solution, second, solution.values, length, any(e.grace for e in bar.events))
+    signs = signs_of(solution, second, length, any(e.grace for e in bar.events))
     in_triplets = {timed[i].staff for i in solution.thirds | scaling.unprinted} or (
         set() if timed else going_on
     )
@@ -320,7 +319,6 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
         solution,
         signs,
         timed,
-        solution.values,
         in_triplets,
         figures=scaling.figures,
         figured=figured or bool(scaling.figures) or bool(in_triplets and solution.cost < _SURE_THIRDS),
@@ -340,8 +338,9 @@ def _readings(found: Sequence[Scaling], opening: float) -> Iterator[tuple[Scalin
     """
     for scaling in found:
         yield scaling, (), scaling.price
-    first = next(scaling for scaling in found if scaling.loose or not scaling.unprinted)
-    yield first, first.loose, first.price + opening + _BY_NOTE
+    first = next(scaling for scaling in found if not scaling.unprinted)
+    if first.loose:
+        yield first, first.loose, first.price + opening + _BY_NOTE
 
 
 def _beat(meter: tuple[int, int, str]) -> Fraction:
@@ -483,7 +482,7 @@ class _Notes:
         timing = {
             id(event): (onset, value, voice)
             for event, onset, voice, value in zip(
-                bar.events, bar.solution.onsets, bar.solution.voices, bar.values, strict=True
+                bar.events, bar.solution.onsets, bar.solution.voices, bar.solution.values, strict=True
             )
         }
         timed = self.timed.setdefault(id(bar.place), [])

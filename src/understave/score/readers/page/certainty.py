@@ -5,7 +5,6 @@ In: the best and second-best solution of its rhythm. Out: `Signs` of trouble, an
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from fractions import Fraction
 from math import exp
 from typing import NamedTuple
@@ -28,12 +27,10 @@ class Signs(NamedTuple):
     """1 where the bar is longer or shorter than its meter."""
 
 
-def signs_of(
-    solution: Solution, second: Solution | None, values: Sequence[Fraction], meter: Fraction, small: bool
-) -> Signs:
-    """Return the signs of a bar; `values` are those of its events, `meter` its due length, in quarters."""
+def signs_of(solution: Solution, second: Solution | None, meter: Fraction, small: bool) -> Signs:
+    """Return the signs of a bar; `meter` is its due length in quarters."""
     filled: dict[int, Fraction] = {}
-    for voice, value in zip(solution.voices, values, strict=True):
+    for voice, value in zip(solution.voices, solution.values, strict=True):
         filled[voice] = filled.get(voice, Fraction(0)) + value
     ahead = second.cost - solution.cost if second is not None else 10.0
     return Signs(

@@ -129,13 +129,14 @@ def solve(bar: Bar) -> tuple[Solution, Solution | None]:
     if not bar.events:
         return Solution((), (), bar.length, 0.0), None
     ticks = bar.ticks
+    binary = gcd(ticks, 3**9)  # of how many ticks the moments without triplets are multiples
     states = [_State(0.0, (), {}, (), False)]
     for i, event in enumerate(bar.events):
         moves = [
             (state.cost + cost, k, moment, voice, choice)
             for choice in bar.choices(i, ticks)
             for k, state in enumerate(states)
-            for cost, moment, voice in _moves(state, event, choice, bar, _binary(ticks))
+            for cost, moment, voice in _moves(state, event, choice, bar, binary)
         ]
         moves.sort()
         # Triplets without a figure cost at once what makes good only later: both kinds are kept.
@@ -152,11 +153,6 @@ def solve(bar: Bar) -> tuple[Solution, Solution | None]:
     best = ended[0]
     other = next((s for s in ended[1:] if s.onsets != best.onsets), None)
     return best, other
-
-
-def _binary(ticks: int) -> int:
-    """Return of how many ticks the moments without triplets are multiples."""
-    return gcd(ticks, 3**9)
 
 
 def _ended(state: _State, bar: Bar, ticks: int) -> Solution:

@@ -5,10 +5,12 @@ In: `Told`s and the frame of a bar. Out: all that is known of that bar.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
+
+_Known = TypeVar("_Known")
 
 
 class Place(NamedTuple):
@@ -83,12 +85,16 @@ def known_of(frame: Frame, told: Sequence[Told]) -> Known:
     said = [one for one in told if frame.holds(one.at)]
     since = max((k for k, one in enumerate(said) if one.cuts), default=0)
     return Known(
-        next((one.signature for one in reversed(said) if one.signature is not None), None),
-        next((one.meter for one in reversed(said) if one.meter is not None), None),
+        _latest(one.signature for one in said),
+        _latest(one.meter for one in said),
         dict(one.clef for one in said if one.clef is not None),
         # What another bar held or was found to be, before its lines were told, holds no more.
-        next((one.length for one in reversed(said[since:]) if one.length is not None), None),
+        _latest(one.length for one in said[since:]),
         any(one.settled for one in said[since:]),
-        next((one.repeat for one in reversed(said) if one.repeat is not None), None),
-        next((one.ending for one in reversed(said) if one.ending is not None), None),
+        _latest(one.repeat for one in said),
+        _latest(one.ending for one in said),
     )
+
+
+def _latest(told: Iterable[_Known | None]) -> _Known | None:
+    return next((one for one in reversed(list(told)) if one is not None), None)
