@@ -14,7 +14,7 @@ from itertools import pairwise
 from math import exp, log
 from typing import NamedTuple
 
-from understave.harmony.reading import Span
+from understave.harmony.reading import Span, span_at
 from understave.score.accidentals import key_alteration
 from understave.score.model import Note, Score
 from understave.theory.pitch import Pitch
@@ -83,32 +83,26 @@ def evidence_of(score: Score, spans: Sequence[Span]) -> Iterator[tuple[Note, Pit
     letters: list[Counter[tuple[str, int]]] = [Counter() for _ in score.measures]
     for note in score.struck:
         letters[note.measure][note.pitch.letter, note.pitch.alter] += 1
+    around = [
+        sum(letters[max(0, k - _AROUND) : k + _AROUND + 1], Counter[tuple[str, int]]())
+        for k in range(len(letters))
+    ]
     beside = _beside(score)
-    at = 0
     for note in score.struck:
-        while at + 1 < len(spans) and spans[at].end <= note.onset:
-            at += 1
-        if not spans or not spans[at].start <= note.onset < spans[at].end:
+        span = span_at(spans, note.onset)
+        if span is None:
             continue
         usual = key_alteration(score.measures[note.measure].signature, note.pitch.letter)
         others = {usual, note.pitch.alter - 1, note.pitch.alter + 1} - {note.pitch.alter}
-        around = sum(
-            (
-                letters[k]
-                for k in range(max(0, note.measure - _AROUND), note.measure + _AROUND + 1)
-                if k < len(letters)
-            ),
-            Counter[tuple[str, int]](),
-        )
         best: tuple[float, Pitch, Evidence] | None = None
         for alter in sorted(others):
             if abs(alter) > 2:
                 continue
             other = Pitch(note.pitch.letter, alter, note.pitch.octave)
             evidence = Evidence(
-                _beside_chord(other, spans[at]) - _beside_chord(note.pitch, spans[at]),
-                _in_key(other, spans[at]) - _in_key(note.pitch, spans[at]),
-                _more(around, note.pitch, alter),
+                _beside_chord(other, span) - _beside_chord(note.pitch, span),
+                _in_key(other, span) - _in_key(note.pitch, span),
+                _more(around[note.measure], note.pitch, alter),
                 _elsewhere(letters[note.measure], note.pitch, alter),
                 sum(_is_odd(note.pitch, near) - _is_odd(other, near) for near in beside.get(note.id, ())),
                 float(alter == usual),
