@@ -209,13 +209,13 @@ def _draw(arguments: argparse.Namespace, score: Score, takes: Sequence[Take], be
     from understave.disk import write_atomically
     from understave.interpretation.written_about import writing_about
     from understave.takes.paper import take_pdf
-    from understave.takes.picture import OWN, draw_take
+    from understave.takes.picture import draw_take
 
     if arguments.picture.suffix.lower() == ".pdf":
         with writing_about(beside.reading):
             drawn: bytes | str = take_pdf(score, takes, beside, arguments.language)
     else:
-        drawn = draw_take(score, takes[-len(OWN) :], beside, arguments.language)
+        drawn = draw_take(score, takes, beside, arguments.language)
     write_atomically(arguments.picture, drawn)
 
 

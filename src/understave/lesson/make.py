@@ -1023,7 +1023,7 @@ def _shown_files(work: Work, given: Given) -> Files:
         "rows": rows,
     }
     return {
-        TAKES_PICTURE: draw_take(score, latest[::-1], beside, language),
+        TAKES_PICTURE: draw_take(score, oldest_first, beside, language),
         TAKES_TOLD: json.dumps(told, ensure_ascii=False),
     }
 
