@@ -213,7 +213,11 @@ def test_what_was_recorded_travels_to_the_part_that_plays_it(lesson, monkeypatch
     contrasts_too = {name for name in carrying if name.startswith("contrast ")}
     assert contrasts_too
     assert carrying - contrasts_too == {"own playing", "takes shown"}
-    assert "the conventions" not in next(p for p in parts if p.name == "own playing").inputs
+    inputs = {p.name: p.inputs for p in parts}
+    assert "the conventions" not in inputs["own playing"]
+    # Where stops begin and end matters to what is heard at them, not to what is shown of takes.
+    assert "the takes" in inputs["own playing"].keys() - inputs["takes shown"].keys()
+    assert all("the program" in named for named in inputs.values())
 
 
 def test_recorded_sound_travels_to_no_part(tmp_path, monkeypatch):

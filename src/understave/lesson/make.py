@@ -764,10 +764,11 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
             (take.recording.media, take.recording.sha256, take.recording.half, take.runs)
             for take in playing.takes
         ]
-        own |= {"all takes": digest(known)}
+        all_takes = {"all takes": digest(known)}
+        own |= all_takes
         shown = Part(
             "takes shown",
-            {**plan, "language": asked.language, **own},
+            {**plan, "language": asked.language, **all_takes},
             partial(_shown_files, replace(playing, heard=(), own=())),
             effort=len(playing.takes),
         )
