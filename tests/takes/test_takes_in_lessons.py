@@ -74,9 +74,7 @@ def lesson(tmp_path_factory):
     )
     slipped = slips_before(score)
     before = folder / "before.mid"
-    before.write_bytes(
-        midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note in slipped), end=s.end)))
-    )
+    before.write_bytes(midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note in slipped)))))
     make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(before, take)))
     return folder / "lesson"
 
