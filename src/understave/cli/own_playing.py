@@ -112,9 +112,8 @@ def _take(arguments: argparse.Namespace, console: Console) -> int:
             else (None, None)
         )
         if arguments.show:
-            if arguments.half is not None:
-                keep_half(arguments.score, score, arguments.show, half)
-            take = kept_take(arguments.score, score, arguments.show)
+            shown = (arguments.score, score, arguments.show)
+            take = kept_take(*shown) if arguments.half is None else keep_half(*shown, half)
         elif kept:
             name, take = add_take(arguments.score, score, arguments.file, (first, last), half)
             if not arguments.json:

@@ -148,8 +148,10 @@ def kept_takes(folder: Path, score: Score) -> tuple[tuple[KeptTake, ...], tuple[
     return tuple(found), tuple(lost)
 
 
-def keep_half(folder: Path, score: Score, name: str, half: float) -> None:
-    """Keep where the dampers half lie on the piano of a take; raises TakeError where it is no such depth."""
+def keep_half(folder: Path, score: Score, name: str, half: float) -> Take:
+    """Keep where the dampers half lie on the piano of a take, and return it so; raises TakeError where that
+    is no such depth.
+    """
     take = kept_take(folder, score, name)
     take = replace(take, recording=replace(take.recording, half=checked(half)))
     path = folder / FOLDER / f"{name}{TIED}"
@@ -160,6 +162,7 @@ def keep_half(folder: Path, score: Score, name: str, half: float) -> None:
         except (OSError, ValueError, TypeError):
             others = {"bars": [None, None]}
         write_atomically(path, json.dumps({**tie_data(score, take), **others}, ensure_ascii=False) + "\n")
+    return take
 
 
 def drop_take(folder: Path, name: str) -> Path:
