@@ -98,18 +98,18 @@ def _recordings(home: Path) -> list[Path]:
     return [path for path in home.glob("*") if path.suffix in SUFFIXES and path.is_file()]
 
 
-def _recording(home: Path, name: str) -> Path:
-    return next(path for path in _recordings(home) if path.stem == name)
+def _recording(home: Path, name: str) -> Path | None:
+    return next((path for path in _recordings(home) if path.stem == name), None)
 
 
 def kept_take(folder: Path, score: Score, name: str) -> Take:
     """Return a kept take; tied again where the score has changed since. Raises UnderstaveError if there is
     none.
     """
-    if name not in take_names(folder):
+    path = _recording(folder / FOLDER, name)
+    if path is None:
         names = ", ".join(take_names(folder)) or "none yet"
         raise TakeError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
-    path = _recording(folder / FOLDER, name)
     sha256 = sha256_of(path)
     first: int | None = None
     last: int | None = None
@@ -169,11 +169,11 @@ def drop_take(folder: Path, name: str) -> Path:
     """Take a recording out of the lesson, into ``takes/dropped``, where it is kept; return its new place."""
     home = folder / FOLDER
     with locked(home):
-        if name not in take_names(folder):
+        path = _recording(home, name)
+        if path is None:
             raise TakeError(f"There is no take {name!r} in {folder}; 'understave take FOLDER' lists them.")
         aside = home / DROPPED
         aside.mkdir(exist_ok=True)
-        path = _recording(home, name)
         place, number = aside / path.name, 2
         while place.exists():
             place, number = aside / f"{name}-{number}{path.suffix}", number + 1
