@@ -600,18 +600,17 @@ def _inputs(work: Work) -> Inputs:
     asked = work.asked
     score = {"the score": digest(work.score.source, work.score.title, work.score.composer, work.name)}
     reading = {**score, "the reading": digest(work.reading)}
-    look = {
-        "paper": engraved_on(asked.paper),
-        "language": asked.language,
-        "chord symbols": str(work.chord_symbols),
-    }
     return Inputs(
-        score,
-        reading,
-        {**reading, "the plan": digest(work.plan)},
-        {"level": asked.level, "language": asked.language},
-        look,
-        {"the piano": digest(asked.piano)},
+        score=score,
+        reading=reading,
+        plan={**reading, "the plan": digest(work.plan)},
+        words={"level": asked.level, "language": asked.language},
+        look={
+            "paper": engraved_on(asked.paper),
+            "language": asked.language,
+            "chord symbols": str(work.chord_symbols),
+        },
+        piano={"the piano": digest(asked.piano)},
     )
 
 
