@@ -76,7 +76,7 @@ def spans_of(
     ]
     spoken = evidence(labels, found, opinion.chords, numerals, lengths)
     good = time * ((path.key == key) & (path.numeral == numeral))
-    beliefs = path.beliefs([*begins, frames], lengths)
+    beliefs = path.beliefs([*begins, frames])
     others = np.zeros((len(labels), CANDIDATES, 3))
     others_right = np.zeros((len(labels), CANDIDATES))
     for i, (begin, end, own_key, own) in enumerate(labels):

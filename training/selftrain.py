@@ -130,7 +130,7 @@ def label(
         opinions = [second_opinion(opinion.chords, opinion.keys, numerals, keys, trust)]
     path = decode(found, numerals, lengths, free, trust, opinions)
     rows = np.searchsorted(path.keys, path.key)
-    believed = path.beliefs(range(count + 1), lengths)[np.arange(count), rows, path.numeral]
+    believed = path.beliefs(range(count + 1))[np.arange(count), rows, path.numeral]
     sure = believed >= belief
     place = numerals.places[path.numeral]
     tonic = path.key // 2 + LOWEST_TONIC

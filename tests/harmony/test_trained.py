@@ -217,7 +217,7 @@ def test_pinning_any_frame_of_the_best_path_changes_nothing():
         again = decode(found, numerals, lengths, replace(settled, numerals=pinned), TRUST)
         assert again.numeral.tolist() == path.numeral.tolist()
         assert again.key.tolist() == path.key.tolist()
-    assert np.allclose(path.beliefs(range(4), lengths).reshape(3, -1).sum(1), 1, atol=1e-4)
+    assert np.allclose(path.beliefs(range(4)).reshape(3, -1).sum(1), 1, atol=1e-4)
 
 
 def _peak(frames):
@@ -233,7 +233,7 @@ def _peak(frames):
     try:
         opinion = second_opinion(chords, {}, numerals, keys, TRUST)
         path = decode(found, numerals, lengths, free, TRUST, [opinion])
-        path.beliefs(range(0, frames + 1, AT_ONCE), lengths)
+        path.beliefs(range(0, frames + 1, AT_ONCE))
         return tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
@@ -253,13 +253,13 @@ def test_path_and_beliefs_do_not_depend_on_how_many_frames_are_worked_on_at_once
     settled = Settled(keys, np.ones((frames, len(numerals.reduced)), bool), np.zeros(frames, bool))
     lengths = np.random.default_rng(9).uniform(0.1, 4, frames).astype(np.float32)
     whole = decode(found, numerals, lengths, settled, TRUST)
-    each, limits = whole.beliefs(range(frames + 1), lengths), [3, 12, 45, frames]
+    each, limits = whole.beliefs(range(frames + 1)), [3, 12, 45, frames]
     monkeypatch.setattr("understave.harmony.model.decoding.AT_ONCE", 7)
     parted = decode(found, numerals, lengths, settled, TRUST)
     assert parted.numeral.tolist() == whole.numeral.tolist()
-    assert np.allclose(parted.beliefs(range(frames + 1), lengths), each, atol=1e-6)
+    assert np.allclose(parted.beliefs(range(frames + 1)), each, atol=1e-6)
     means = [np.average(each[a:b], axis=0, weights=lengths[a:b]) for a, b in pairwise(limits)]
-    assert np.allclose(parted.beliefs(limits, lengths), means, atol=1e-6)
+    assert np.allclose(parted.beliefs(limits), means, atol=1e-6)
 
 
 def test_a_given_key_names_the_chord_that_was_found_before():

@@ -646,8 +646,13 @@ def test_lanes_hold_what_the_takes_know_and_names_wrap(piece):
     heard = replace(bare, matches=(), recording=replace(bare.recording, kind="sound"))
     kinds = [{line.get("class") for line in drawn(t).findall(".//{*}polyline")} for t in (bare, heard)]
     assert kinds == [{"loudness", "tempo"}, {"tempo"}]
+    # The plan's loudness stands beside the take that has keys, wherever that is among those of sound.
+    (line,) = drawn(heard, take).findall(".//{*}polyline[@class='loudness'][@stroke-dasharray='6 4']")
+    assert len(line.get("points").split()) > 10
     long = replace(take, recording=replace(take.recording, media="a" * 90 + ".mid"))
-    names = drawn(*[long] * 4).findall(".//{*}text[@class='whose']")
+    names = drawn(take, *[long] * 4).findall(".//{*}text[@class='whose']")
+    # There are four colours: the oldest of five is left out.
+    assert sum("…" in name.text for name in names) == len(OWN) == len(names) - 2
     assert len({name.get("y") for name in names}) > 2
     assert all(float(name.get("x")) + 11 * len(name.text) < 1200 for name in names)
 

@@ -74,9 +74,7 @@ def lesson(tmp_path_factory):
     )
     slipped = slips_before(score)
     before = folder / "before.mid"
-    before.write_bytes(
-        midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note in slipped), end=s.end)))
-    )
+    before.write_bytes(midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note in slipped)))))
     make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(before, take)))
     return folder / "lesson"
 
@@ -213,7 +211,11 @@ def test_what_was_recorded_travels_to_the_part_that_plays_it(lesson, monkeypatch
     contrasts_too = {name for name in carrying if name.startswith("contrast ")}
     assert contrasts_too
     assert carrying - contrasts_too == {"own playing", "takes shown"}
-    assert "the conventions" not in next(p for p in parts if p.name == "own playing").inputs
+    inputs = {p.name: p.inputs for p in parts}
+    assert "the conventions" not in inputs["own playing"]
+    # Where stops begin and end matters to what is heard at them, not to what is shown of takes.
+    assert "the takes" in inputs["own playing"].keys() - inputs["takes shown"].keys()
+    assert all("the program" in named for named in inputs.values())
 
 
 def test_recorded_sound_travels_to_no_part(tmp_path, monkeypatch):

@@ -112,9 +112,8 @@ def _take(arguments: argparse.Namespace, console: Console) -> int:
             else (None, None)
         )
         if arguments.show:
-            if arguments.half is not None:
-                keep_half(arguments.score, score, arguments.show, half)
-            take = kept_take(arguments.score, score, arguments.show)
+            shown = (arguments.score, score, arguments.show)
+            take = kept_take(*shown) if arguments.half is None else keep_half(*shown, half)
         elif kept:
             name, take = add_take(arguments.score, score, arguments.file, (first, last), half)
             if not arguments.json:
@@ -209,13 +208,13 @@ def _draw(arguments: argparse.Namespace, score: Score, takes: Sequence[Take], be
     from understave.disk import write_atomically
     from understave.interpretation.written_about import writing_about
     from understave.takes.paper import take_pdf
-    from understave.takes.picture import OWN, draw_take
+    from understave.takes.picture import draw_take
 
     if arguments.picture.suffix.lower() == ".pdf":
         with writing_about(beside.reading):
             drawn: bytes | str = take_pdf(score, takes, beside, arguments.language)
     else:
-        drawn = draw_take(score, takes[-len(OWN) :], beside, arguments.language)
+        drawn = draw_take(score, takes, beside, arguments.language)
     write_atomically(arguments.picture, drawn)
 
 

@@ -37,7 +37,7 @@ from understave.takes.kept import (
     take_names,
 )
 from understave.takes.over_time import table, tell_over_time
-from understave.takes.picture import OWN, draw_take
+from understave.takes.picture import draw_take
 from understave.takes.recorded import SUFFIXES, recording_of
 from understave.takes.slips import sign_words, signed
 from understave.takes.told import Beside, tell_take
@@ -104,7 +104,7 @@ def drawn(lesson: OpenLesson, language: Language) -> str:
     found, _ = kept_takes(lesson.folder.path, lesson.score)
     if not found:
         raise DeskError("There is nothing to draw yet; record a take.")
-    return draw_take(lesson.score, [one.take for one in found[-len(OWN) :]], _beside(lesson), language)
+    return draw_take(lesson.score, [one.take for one in found], _beside(lesson), language)
 
 
 def _beside(lesson: OpenLesson) -> Beside:

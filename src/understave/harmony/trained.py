@@ -350,7 +350,7 @@ def _beliefs(
     """Return how sure each stretch's own label is and the next best ones, averaged over its time."""
     labels = [(stretch.begin, stretch.end, stretch.key, stretch.numeral) for stretch in stretches]
     found = evidence(labels, judged, opinion.chords, numerals, lengths)
-    beliefs = path.beliefs([*(stretch.begin for stretch in stretches), stretches[-1].end], lengths)
+    beliefs = path.beliefs([*(stretch.begin for stretch in stretches), stretches[-1].end])
     result = []
     for stretch, belief, chances, own in zip(
         stretches, beliefs, found.chances, confidences(found), strict=True

@@ -588,7 +588,6 @@ def _to_keep(asked: Asked, options: LessonOptions) -> dict[str, Any]:
 class Inputs:
     """What parts are made from, by name, as far as score, reading, plan and choices go."""
 
-    program: Mapping[str, str]
     score: Mapping[str, str]
     reading: Mapping[str, str]
     plan: Mapping[str, str]
@@ -601,19 +600,17 @@ def _inputs(work: Work) -> Inputs:
     asked = work.asked
     score = {"the score": digest(work.score.source, work.score.title, work.score.composer, work.name)}
     reading = {**score, "the reading": digest(work.reading)}
-    look = {
-        "paper": engraved_on(asked.paper),
-        "language": asked.language,
-        "chord symbols": str(work.chord_symbols),
-    }
     return Inputs(
-        {"the program": program_digest()},
-        score,
-        reading,
-        {**reading, "the plan": digest(work.plan)},
-        {"level": asked.level, "language": asked.language},
-        look,
-        {"the piano": digest(asked.piano)},
+        score=score,
+        reading=reading,
+        plan={**reading, "the plan": digest(work.plan)},
+        words={"level": asked.level, "language": asked.language},
+        look={
+            "paper": engraved_on(asked.paper),
+            "language": asked.language,
+            "chord symbols": str(work.chord_symbols),
+        },
+        piano={"the piano": digest(asked.piano)},
     )
 
 
@@ -623,21 +620,21 @@ def _plain_parts(lean: Work, inputs: Inputs) -> list[Part]:
     Where to add another: a function from `Work` to files, and its line here.
     """
     asked = lean.asked
-    program, reading, plan, look = inputs.program, inputs.reading, inputs.plan, inputs.look
+    reading, plan, look = inputs.reading, inputs.plan, inputs.look
     pages = {"printed pages": str(lean.printed)}
     parts = [
-        Part("score", {**program, **reading, **look, **pages}, partial(_score_files, lean), effort=2),
-        Part("plan", {**program, **plan, **look}, partial(_plan_files, lean), effort=2.5),
+        Part("score", {**reading, **look, **pages}, partial(_score_files, lean), effort=2),
+        Part("plan", {**plan, **look}, partial(_plan_files, lean), effort=2.5),
         Part(
             "reading",
-            {**program, **reading, "chord symbols": str(lean.chord_symbols)},
+            {**reading, "chord symbols": str(lean.chord_symbols)},
             partial(_reading_files, lean),
             effort=0.5,
         ),
-        Part("reduction", {**program, **reading, **look}, partial(_reduction_files, lean), effort=0.8),
+        Part("reduction", {**reading, **look}, partial(_reduction_files, lean), effort=0.8),
         Part(
             "screens",
-            {**program, **plan, "language": asked.language},
+            {**plan, "language": asked.language},
             partial(_screen_files, lean),
             effort=4,
         ),
@@ -646,7 +643,7 @@ def _plain_parts(lean: Work, inputs: Inputs) -> list[Part]:
         parts.append(
             Part(
                 "passages",
-                {**program, **reading, **inputs.words, "paper": engraved_on(asked.paper)},
+                {**reading, **inputs.words, "paper": engraved_on(asked.paper)},
                 partial(_passage_files, lean, passage_list),
                 effort=2.5,
             )
@@ -654,7 +651,7 @@ def _plain_parts(lean: Work, inputs: Inputs) -> list[Part]:
     if lean.sound:
         length = lean.timing.bars(lean.score, 0, len(lean.score.measures) - 1)
         played = partial(_sound_files, lean)
-        parts.append(Part("sound", {**program, **plan, **inputs.piano}, played, effort=0.07 * length))
+        parts.append(Part("sound", {**plan, **inputs.piano}, played, effort=0.07 * length))
     return parts
 
 
@@ -664,7 +661,7 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
     # What was struck and how it is tied is large, and travels to the parts alone that play or show it.
     work = replace(work, own=(), own_written=(), takes=())
     asked, written_by = work.asked, dict(playing.own_written)
-    program, score, reading, plan = inputs.program, inputs.score, inputs.reading, inputs.plan
+    score, reading, plan = inputs.score, inputs.reading, inputs.plan
     words, piano = inputs.words, inputs.piano
     stops = {"the stops": digest([(stop, stop.say) for stop in work.stops], asked.minutes, work.timing.rate)}
     lean = replace(work, stops=(), heard=())
@@ -682,20 +679,20 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
     parts = [
         Part(
             "papers",
-            {**program, **plan, **stops, **words, **heard_or_not, **pace, "paper": asked.paper},
+            {**plan, **stops, **words, **heard_or_not, **pace, "paper": asked.paper},
             partial(_paper_files, replace(work, heard=()), exercise_list),
             effort=6,
         ),
         Part(
             "cards",
-            {**program, **reading, **stops, **words, **heard_or_not},
+            {**reading, **stops, **words, **heard_or_not},
             partial(_card_files, replace(work, heard=()), exercise_list),
             effort=1,
         ),
-        Part("talk", {**program, **plan, **words, **stops, **pace}, partial(_talk_files, work), effort=0.3),
+        Part("talk", {**plan, **words, **stops, **pace}, partial(_talk_files, work), effort=0.3),
         Part(
             "stop pictures",
-            {**program, **plan, "language": asked.language, "the stops": digest(pictured)},
+            {**plan, "language": asked.language, "the stops": digest(pictured)},
             partial(_stop_pictures, replace(work, heard=())),
             effort=0.4 * len(work.stops),
         ),
@@ -706,7 +703,6 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
             Part(
                 "devices",
                 {
-                    **program,
                     **reading,
                     **words,
                     **(piano if work.sound else {}),
@@ -724,7 +720,7 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
             )
         }
         sounds = partial(_exercise_files, lean, exercise_list)
-        parts.append(Part("exercises", {**program, **plan, **words, **piano, **asked_now}, sounds, effort=2))
+        parts.append(Part("exercises", {**plan, **words, **piano, **asked_now}, sounds, effort=2))
         pieces.append("sound")
         for one in work.heard:
             name = contrast_name(work.score, one)
@@ -733,7 +729,7 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
             parts.append(
                 Part(
                     f"contrast {name}",
-                    {**program, **words, **piano, **by_whom, "the contrast": digest(one)},
+                    {**words, **piano, **by_whom, "the contrast": digest(one)},
                     partial(_contrast_files, lean, one, take),
                     effort=2,
                 )
@@ -742,7 +738,7 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
     parts.append(
         Part(
             "questions",
-            {**program, **plan, **stops, **words, **heard_or_not},
+            {**plan, **stops, **words, **heard_or_not},
             partial(_question_files, lean, exercise_list),
             needs=("cards", "exercises") if work.sound else ("cards",),
             effort=0.3,
@@ -756,7 +752,7 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
         own = {"the takes": digest(tied)}
         played_by = Part(
             "own playing",
-            {**program, **score, **piano, **own},
+            {**score, **piano, **own},
             partial(_own_files, replace(playing, heard=(), takes=())),
             effort=len(playing.own),
         )
@@ -767,10 +763,11 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
             (take.recording.media, take.recording.sha256, take.recording.half, take.runs)
             for take in playing.takes
         ]
-        own |= {"all takes": digest(known)}
+        all_takes = {"all takes": digest(known)}
+        own |= all_takes
         shown = Part(
             "takes shown",
-            {**program, **plan, "language": asked.language, **own},
+            {**plan, "language": asked.language, **all_takes},
             partial(_shown_files, replace(playing, heard=(), own=())),
             effort=len(playing.takes),
         )
@@ -780,7 +777,6 @@ def _further_parts(work: Work, inputs: Inputs, found: Sequence[Exercise]) -> lis
         Part(
             "page",
             {
-                **program,
                 **plan,
                 **words,
                 **stops,
@@ -805,9 +801,10 @@ _WITHOUT_LABELS = ("reading", "sound", "own playing", "takes shown", "exercises"
 
 
 def _as_written(part: Part) -> Part:
-    """Return a part that follows what is in force now wherever it is made, and is made again when that
-    changes.
+    """Return a part that follows what is in force now wherever it is made, and is made again when that or
+    the program changes.
     """
+    part = replace(part, inputs={"the program": program_digest(), **part.inputs})
     chosen = {**departing(current()), **({"chords": "by root and kind"} if by_roots() else {})}
     if not chosen or part.name in _WITHOUT_LABELS:
         return part
@@ -1023,7 +1020,7 @@ def _shown_files(work: Work, given: Given) -> Files:
         "rows": rows,
     }
     return {
-        TAKES_PICTURE: draw_take(score, latest[::-1], beside, language),
+        TAKES_PICTURE: draw_take(score, oldest_first, beside, language),
         TAKES_TOLD: json.dumps(told, ensure_ascii=False),
     }
 

@@ -17,11 +17,10 @@ LEAST = 0.6
 that other pieces and keys stay under it and the right ones do not."""
 SAME = 0.97
 """Share of a passage's notes that must be written in another place for it to be a place that it could be."""
-
-THERE = 0.95
-"""Share of what is written that is struck where only more is struck besides (set by reasoning)."""
 ALIKE = 0.65
 """The same where what was played before would go on, or would lead on to what was played after."""
+THERE = 0.95
+"""Share of what is written that is struck where only more is struck besides (set by reasoning)."""
 
 
 def too_little(written: Written, keys: NDArray[np.intp], take: Take) -> str | None:

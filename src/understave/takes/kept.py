@@ -98,18 +98,18 @@ def _recordings(home: Path) -> list[Path]:
     return [path for path in home.glob("*") if path.suffix in SUFFIXES and path.is_file()]
 
 
-def _recording(home: Path, name: str) -> Path:
-    return next(path for path in _recordings(home) if path.stem == name)
+def _recording(home: Path, name: str) -> Path | None:
+    return next((path for path in _recordings(home) if path.stem == name), None)
 
 
 def kept_take(folder: Path, score: Score, name: str) -> Take:
     """Return a kept take; tied again where the score has changed since. Raises UnderstaveError if there is
     none.
     """
-    if name not in take_names(folder):
+    path = _recording(folder / FOLDER, name)
+    if path is None:
         names = ", ".join(take_names(folder)) or "none yet"
         raise TakeError(f"There is no take {name!r} in {folder}; it keeps: {names}.")
-    path = _recording(folder / FOLDER, name)
     sha256 = sha256_of(path)
     first: int | None = None
     last: int | None = None
@@ -148,8 +148,10 @@ def kept_takes(folder: Path, score: Score) -> tuple[tuple[KeptTake, ...], tuple[
     return tuple(found), tuple(lost)
 
 
-def keep_half(folder: Path, score: Score, name: str, half: float) -> None:
-    """Keep where the dampers half lie on the piano of a take; raises TakeError where it is no such depth."""
+def keep_half(folder: Path, score: Score, name: str, half: float) -> Take:
+    """Keep where the dampers half lie on the piano of a take, and return it so; raises TakeError where that
+    is no such depth.
+    """
     take = kept_take(folder, score, name)
     take = replace(take, recording=replace(take.recording, half=checked(half)))
     path = folder / FOLDER / f"{name}{TIED}"
@@ -160,17 +162,18 @@ def keep_half(folder: Path, score: Score, name: str, half: float) -> None:
         except (OSError, ValueError, TypeError):
             others = {"bars": [None, None]}
         write_atomically(path, json.dumps({**tie_data(score, take), **others}, ensure_ascii=False) + "\n")
+    return take
 
 
 def drop_take(folder: Path, name: str) -> Path:
     """Take a recording out of the lesson, into ``takes/dropped``, where it is kept; return its new place."""
     home = folder / FOLDER
     with locked(home):
-        if name not in take_names(folder):
+        path = _recording(home, name)
+        if path is None:
             raise TakeError(f"There is no take {name!r} in {folder}; 'understave take FOLDER' lists them.")
         aside = home / DROPPED
         aside.mkdir(exist_ok=True)
-        path = _recording(home, name)
         place, number = aside / path.name, 2
         while place.exists():
             place, number = aside / f"{name}-{number}{path.suffix}", number + 1

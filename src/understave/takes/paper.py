@@ -11,7 +11,7 @@ from understave.engraving.palette import INK
 from understave.engraving.standards import date_of
 from understave.score.model import Score
 from understave.takes.over_time import table, tell_over_time
-from understave.takes.picture import OWN, draw_take
+from understave.takes.picture import draw_take
 from understave.takes.slips import signed
 from understave.takes.take import Take
 from understave.takes.told import Beside, tell_take
@@ -39,7 +39,7 @@ def take_pdf(score: Score, takes: Sequence[Take], beside: Beside, language: Lang
     for take in takes:
         title = " · ".join(filter(None, (score.title, take.recording.media)))
         pages.append(_words(title, tell_take(score, take, language, beside)))
-    pages.append(draw_take(score, takes[-len(OWN) :], beside, language))
+    pages.append(draw_take(score, takes, beside, language))
     pages += [drawn for take in takes if (drawn := slips_drawn(score, take, beside, language))]
     return to_pdf(pages, language, date_of(score))
 

@@ -49,11 +49,12 @@ _MOST_LETTERS = 60
 
 def draw_take(score: Score, takes: Sequence[Take], beside: Beside, language: Language = "en") -> str:
     """Return an SVG document: lanes of loudness, tempo and pedal, the plan's line broken, each take's
-    unbroken; the phrases that the reading has found stand below the tempo.
+    unbroken; the phrases that the reading has found stand below the tempo. `takes` stand the oldest first; of
+    more than there are colours for, the latest are drawn.
 
     A lane of which no take knows anything is left out: of sound there is only time.
     """
-    said, plan = phrasebook(language).phrases, beside.plan
+    said, plan, takes = phrasebook(language).phrases, beside.plan, takes[-len(OWN) :]
     low = min(run.moments[0] for t in takes for run in t.runs)
     high = max(run.moments[-1] for t in takes for run in t.runs)
 
@@ -115,8 +116,9 @@ def _lane(words: str, lines: Lines, name: str, top: float) -> str:
     ]
     for kind, line in lines:
         points = " ".join(f"{at:.1f},{top + LANE - LANE * (v - least) / span:.1f}" for at, v in line)
-        colour, dash = OWN[kind % len(OWN)], ""
-        if kind < 0:
+        if kind >= 0:
+            colour, dash = OWN[kind], ""
+        else:
             colour, dash = (PROPOSED, "6 4") if kind == PLANNED else (SOFT, "2 3")
             dash = f' stroke-dasharray="{dash}"'
         drawn.append(
@@ -144,7 +146,7 @@ def _waits(
         text = phrasebook(language).phrases["take_lane_wait"].format(times=decimal(times, language, 1))
         wide, place = _LETTER * 0.75 * len(text), x(moment)
         begin = place + 10 if place + 10 + wide < WIDTH - RIGHT else place - 10 - wide
-        look = f'class="wait" fill="{OWN[k % len(OWN)]}"'
+        look = f'class="wait" fill="{OWN[k]}"'
         shapes.append(f'<path {look} d="M{place - 6:.1f} {bottom - 11:.1f}h12l-6 9Z"/>')
         if begin >= free:
             anchor, at = ("start", begin) if begin > place else ("end", begin + wide)
@@ -181,7 +183,7 @@ def _legend(score: Score, takes: Sequence[Take], said: Mapping[str, str]) -> tup
     for k, take in enumerate(takes):
         name = take.recording.media
         short = name if len(name) <= _MOST_LETTERS else f"{name[: _MOST_LETTERS - 1]}…"
-        entries.append((f"— {short}", OWN[k % len(OWN)]))
+        entries.append((f"— {short}", OWN[k]))
     row, place = 0, LEFT
     shapes = []
     for text, colour in entries:
@@ -199,13 +201,15 @@ def _legend(score: Score, takes: Sequence[Take], said: Mapping[str, str]) -> tup
 
 def _loudness(score: Score, plan: Plan, takes: Sequence[Take]) -> Lines:
     """The mean at each moment, smoothed over a quarter note, less the median; of the plan and of what is
-    printed, where something is, at the first take's notes.
+    printed, where something is, at the notes of the first take that is no sound.
     """
     found: Lines = []
     for k, take in enumerate(takes):
         rows = sorted(loudness(score, plan, take))
+        if not rows:
+            continue
         found.append((k, _smooth(rows, 1)))
-        if k == 0:
+        if len(found) == 1:
             found.append((PLANNED, _smooth(rows, 2)))
             printed = printed_alone(score)
             if printed is not None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from understave.acoustics.files import Samples
 from understave.acoustics.performance import Performance
+from understave.takes.half_pedal import USUAL
 
 Kind = Literal["midi", "sound"]
 
@@ -39,7 +40,7 @@ class Recording:
     offset: float = 0.0
     samples: Samples | None = field(default=None, repr=False, compare=False)
     file: Path | None = field(default=None, repr=False, compare=False)
-    half: float = 0.5
+    half: float = USUAL
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,10 @@
 
 import { make } from "./elements.js";
 
-/** @typedef {"wrong"|"missed"|"extra"} Kind */
+/**
+ * @typedef {"wrong"|"missed"|"extra"} Kind
+ * @typedef {import("./model.js").Slips} Slips
+ */
 
 /** @type {readonly Kind[]} */
 export const KINDS = ["wrong", "missed", "extra"];
@@ -48,13 +51,26 @@ export function unsign(note, kind) {
 }
 
 /**
- * What the signs say, each drawn as it stands in the score.
+ * Sign slips in the score, and none but these.
  *
- * @param {readonly Kind[]} kinds  that occur
- * @param {Readonly<Record<string, string>>} words  by kind
+ * @param {import("./score.js").StaveScore} score
+ * @param {Slips} slips
  */
-export function explained(kinds, words) {
-  return make(
+export function signSlips(score, slips) {
+  for (const kind of KINDS) score.wear(kind, new Set(slips[kind] ?? []));
+}
+
+/**
+ * What the signs of slips say, each drawn as it stands in the score; nothing where there are none.
+ *
+ * @param {Slips} slips
+ * @param {Readonly<Record<string, string>>} words  by kind
+ * @returns {HTMLElement[]}
+ */
+export function explained(slips, words) {
+  const kinds = KINDS.filter((kind) => slips[kind]?.length);
+  if (kinds.length === 0) return [];
+  const signs = make(
     "p",
     { class: "hint slip-signs" },
     ...kinds.map((kind) => {
@@ -68,6 +84,7 @@ export function explained(kinds, words) {
       return make("span", {}, picture, ` ${words[kind]}`);
     }),
   );
+  return [make("style", {}, SIGN_STYLE), signs];
 }
 
 /** How the signs look, in the score and where they are explained. */

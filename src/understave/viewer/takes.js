@@ -1,7 +1,7 @@
 /** The teacher's takes on the page: over time, and each in words, its slips to be marked in the score. */
 
 import { make } from "./elements.js";
-import { KINDS, SIGN_STYLE, explained } from "./slip-signs.js";
+import { explained, signSlips } from "./slip-signs.js";
 
 /**
  * What became of slips from take to take, and a table of the takes.
@@ -33,19 +33,18 @@ export function takesOf(playing, score, words) {
   const buttons = [];
   /** @param {import("./model.js").Slips} slips  @param {HTMLElement|null} pressed */
   const mark = (slips, pressed) => {
-    for (const kind of KINDS) score.wear(kind, new Set(slips[kind] ?? []));
+    signSlips(score, slips);
     for (const one of buttons) one.setAttribute("aria-pressed", String(one === pressed));
   };
   /** @param {import("./model.js").Playing["takes"][number]} take */
   const told = ({ told, slips }) => {
-    const kinds = KINDS.filter((kind) => slips[kind]?.length);
+    const signs = explained(slips, playing.signs);
     const button = make("button", { type: "button", "aria-pressed": "false", onclick: () => (button.getAttribute("aria-pressed") === "true" ? mark({}, null) : mark(slips, button)) }, words.ownPlayingSlips);
-    if (kinds.length > 0) buttons.push(button);
-    return [make("ul", {}, ...told.map((line) => make("li", {}, line))), ...(kinds.length > 0 ? [button, explained(kinds, playing.signs)] : [])];
+    if (signs.length > 0) buttons.push(button);
+    return [make("ul", {}, ...told.map((line) => make("li", {}, line))), ...(signs.length > 0 ? [button, ...signs] : [])];
   };
   const { takes, times } = playing;
   return [
-    make("style", {}, SIGN_STYLE),
     ...(times.rows.length > 1 ? timesOf(times, words.ownPlayingTimes) : []),
     ...(takes.length > 1 ? takes.map((take, k) => make("details", { class: "take", open: k === 0 }, make("summary", {}, take.name), ...told(take))) : told(takes[0])),
   ];

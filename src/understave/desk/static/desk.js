@@ -3,7 +3,7 @@
 import { stretchAt } from "/viewer/clock.js";
 import { make, setText } from "/viewer/elements.js";
 import "/viewer/score.js";
-import { KINDS } from "/viewer/slip-signs.js";
+import { signSlips } from "/viewer/slip-signs.js";
 import "/viewer/transport.js";
 import "./builder.js";
 import "./checks.js";
@@ -634,7 +634,7 @@ addEventListener("drop", async (event) => {
 });
 takes.addEventListener("slips", (event) => {
   const { detail } = /** @type {CustomEvent<import("/viewer/model.js").Slips|null>} */ (event);
-  for (const kind of KINDS) score.wear(kind, new Set(detail?.[kind] ?? []));
+  signSlips(score, detail ?? {});
 });
 
 /** @param {HTMLElement} place */

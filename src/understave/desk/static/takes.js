@@ -6,7 +6,7 @@
  */
 
 import { make } from "/viewer/elements.js";
-import { KINDS, SIGN_STYLE, explained } from "/viewer/slip-signs.js";
+import { explained } from "/viewer/slip-signs.js";
 import { timesOf } from "/viewer/takes.js";
 import { AskingPanel, troubled } from "./asking.js";
 import { file, get, post, sendTake } from "./link.js";
@@ -16,7 +16,6 @@ import { word } from "./words.js";
 /** @typedef {{name: string, added: string}} Kept  `added` as ISO 8601 has it */
 /** @typedef {import("/viewer/model.js").Slips} Slips */
 /** @typedef {{told: string[], slips: Slips, signs: Record<string, string>, half: number|null}} Told  half of the pedal, null where none was sent */
-/** @typedef {{told: string[], headings: string[], rows: string[][]}} OverTime */
 /** @typedef {{beats: number, tempo: number}} Count  beats of the count-in, and how many a minute */
 /** @typedef {import("./recorders.js").Recorder} Recorder */
 
@@ -94,13 +93,13 @@ class DeskTakeList extends AskingPanel {
 
   /** @param {Kept} take @param {HTMLElement} place @param {Told} found */
   #fill(take, place, found) {
-    const kinds = KINDS.filter((kind) => found.slips[kind]?.length);
+    const signs = explained(found.slips, found.signs);
     const slips = make("button", { type: "button", class: "small", "aria-pressed": "false", onclick: () => this.#colour(slips.getAttribute("aria-pressed") === "true" ? null : found.slips, slips) }, word("takes_slips"));
     const remove = make("button", { type: "button", class: "small", onclick: () => void this.display(post("/api/takes/drop", { name: take.name }).then(() => get("/api/takes"))) }, word("takes_remove"));
     place.replaceChildren(
       make("ul", {}, ...found.told.map((line) => make("li", {}, line))),
-      ...(kinds.length > 0 ? [make("style", {}, SIGN_STYLE), explained(kinds, found.signs)] : []),
-      make("div", { class: "hear" }, kinds.length > 0 && slips, remove),
+      ...signs,
+      make("div", { class: "hear" }, signs.length > 0 && slips, remove),
       ...(found.half === null ? [] : [this.#half(take, place, found.half)]),
     );
   }
@@ -131,7 +130,7 @@ class DeskTakeList extends AskingPanel {
   }
 
   async #compare() {
-    const found = /** @type {OverTime|null} */ (await get("/api/takes/over-time").catch(() => null));
+    const found = /** @type {import("/viewer/model.js").TakesOverTime|null} */ (await get("/api/takes/over-time").catch(() => null));
     this.#times.replaceChildren(...(found ? timesOf(found, word("takes_times")) : []));
   }
 

@@ -5,7 +5,7 @@ of a chord beginning or going on, and of a key beginning or going on. The best p
 programming (Viterbi 1967), the beliefs by the forward and backward sums over all paths (Rabiner 1989).
 
 What every label is worth in every frame would fill hundreds of megabytes in a long piece. So it is worked
-out `AT_ONCE` frames at a time, once on the way forth and once more on the way back.
+out `AT_ONCE` frames at a time, anew on each way through them: for the path, and forth and back for beliefs.
 """
 
 from __future__ import annotations
@@ -97,13 +97,12 @@ class Path:
     keys: Ints
     sums: Sums
 
-    def beliefs(self, limits: Sequence[int], lengths: Floats) -> Floats:
+    def beliefs(self, limits: Sequence[int]) -> Floats:
         """Return the belief in every label over stretches of frames, the mean over their time, (S, K, N).
 
-        `limits` (S + 1,) are the frames at which the stretches begin and the last one ends, `lengths` (T,) in
-        any unit of time.
+        `limits` (S + 1,) are the frames at which the stretches begin and the last one ends.
         """
-        return self.sums.beliefs(np.asarray(limits), lengths)
+        return self.sums.beliefs(np.asarray(limits))
 
 
 def _place(fifths: Ints) -> Ints:
@@ -274,7 +273,7 @@ def decode(
         same_key=(trust.key_start * np.log(1 - starts[:, 1])).astype(np.float32),
     )
     best = _best_path(worth, steps)
-    return Path(keys[best[:, 0]], best[:, 1], keys, Sums(worth, steps, trust.temperature))
+    return Path(keys[best[:, 0]], best[:, 1], keys, Sums(worth, steps, lengths, trust.temperature))
 
 
 def _parts(frames: int) -> list[slice]:
@@ -284,24 +283,21 @@ def _parts(frames: int) -> list[slice]:
 def _best_path(worth: Worth, steps: Steps) -> Ints:
     begin, go_on, new_key, same_key = steps.begin, steps.go_on, steps.new_key, steps.same_key
     back: list[tuple[Bools, Ints, Ints]] = []
-    value = np.zeros((0, 0), dtype=np.float32)
-    for part in _parts(len(begin)):
-        for t, score in enumerate(worth(part), start=part.start):
-            if t == 0:
-                value = score
-                every = np.arange(len(value))
-                continue
-            top = value.argmax(1)
-            peak = value[every, top]
-            change = np.full((len(every), len(every)), -np.inf, dtype=np.float32)
-            change[:] = (peak + begin[t] + new_key[t])[:, None]
-            change[every, every] = peak + begin[t] + same_key[t]
-            origin = change.argmax(0)
-            entering = change[origin, every]
-            staying = value + go_on[t] + same_key[t]
-            entered = entering[:, None] > staying
-            back.append((entered, origin, top))
-            value = np.where(entered, entering[:, None], staying) + score
+    scores = (score for part in _parts(len(begin)) for score in worth(part))
+    value = next(scores)
+    every = np.arange(len(value))
+    for t, score in enumerate(scores, start=1):
+        top = value.argmax(1)
+        peak = value[every, top]
+        change = np.full((len(every), len(every)), -np.inf, dtype=np.float32)
+        change[:] = (peak + begin[t] + new_key[t])[:, None]
+        change[every, every] = peak + begin[t] + same_key[t]
+        origin = change.argmax(0)
+        entering = change[origin, every]
+        staying = value + go_on[t] + same_key[t]
+        entered = entering[:, None] > staying
+        back.append((entered, origin, top))
+        value = np.where(entered, entering[:, None], staying) + score
     k, n = (int(i) for i in np.unravel_index(int(value.argmax()), value.shape))
     path = [(k, n)]
     for entered, origin, top in reversed(back):
@@ -319,14 +315,15 @@ class Sums:
     cannot run out: any label can follow any other at a cost bounded by the clipped chances of a start.
     """
 
-    def __init__(self, worth: Worth, steps: Steps, temperature: float) -> None:
-        self.worth, self.temperature = worth, temperature
+    def __init__(self, worth: Worth, steps: Steps, lengths: Floats, temperature: float) -> None:
+        self.worth, self.lengths, self.temperature = worth, lengths, temperature
         self.stay = np.exp(steps.go_on + steps.same_key)
         self.same = np.exp(steps.begin + steps.same_key).astype(np.float64)
         self.new = np.exp(steps.begin + steps.new_key).astype(np.float64)
 
-    def beliefs(self, limits: Ints, lengths: Floats) -> Floats:
+    def beliefs(self, limits: Ints) -> Floats:
         """See `Path.beliefs`."""
+        lengths = self.lengths
         parts = _parts(len(lengths))
         # What comes to the last frame before each part, so that a part can be gone through again.
         before: list[Floats | None] = [None]
