@@ -70,6 +70,12 @@ FOURS = (
         "mendelssohn-string-quartet-no-4",
         "stanford-string",
     ),
+    (
+        "mayer-string-quartet-in-a-major",
+        "mayer-string-quartet-in-e-minor",
+        "elgar-string",
+        "muller-hermann-string",
+    ),
 )
 """Quartets that are drawn after those: what is left was read when sentences were mended."""
 T = TypeVar("T")
