@@ -391,3 +391,14 @@ def test_a_line_over_a_bass_that_comes_off_the_beat_is_not_the_lowest(low: str, 
     score = build("staff1 G5:1/2 E5 G5 E5 G5 E5 G5 E5", "staff1 C5:2 B4:2", f"staff2 {low}")
     tune = [note for note in score.notes if note.voice == "2"]
     assert _is_lowest(score, tune) is lowest
+
+
+def test_the_top_of_a_prelude_has_its_melody_until_the_singer_enters() -> None:
+    """Common practice, no source: in a prelude the right hand sings, the left one carries."""
+    tune = bars("C5:1/2 D5 E5 D5 C5:1 G4", 4)
+    low = bars("C4:3/2 B3:1/2 C4 B3 C4 D4", 4)
+    sung = "r:4 | r:4 | r:4 | r:4 | E5:1 F5 G5 E5 | D5:4"
+    score = build(sung, f"staff2 {tune} | G4:1/2 C5 E5 C5 G4 C5 E5 C5 | B4:4", f"staff3 {low} | C3:4 | G3:4")
+    texture = texture_of(score, spans_of(score, "C: I:24"))
+    places = [(texture.outlines[k].staff, texture.outlines[k].upper) for k in texture.places]
+    assert places == [*[(2, True)] * 4, *[(1, True)] * 2]

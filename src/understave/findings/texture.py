@@ -319,13 +319,16 @@ def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ..
         if note.staff == bottom != top:
             under[note.measure].append(note)
     for measure in score.measures:
+        # Where the singer rests for longer than a breath, the highest staff that plays is the top.
+        near = range(measure.index - 1, measure.index + 2)
+        highest = min((o.staff for o in outlines if any(k in o.bars for k in near)), default=top)
         gain = [
             -_DRONE * _drones(outline, outlines, measure)
             + _singing(
                 outline.bars.get(measure.index, ()),
                 measure,
                 outline,
-                top,
+                highest,
                 bottom,
                 words.get((outline.staff, measure.index), False),
             )
@@ -337,8 +340,16 @@ def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ..
                 for g, outline in zip(gain, outlines, strict=True)
             ]
         source = max(range(len(outlines)), key=lambda i: best[i])
-        came = [i if best[i] >= best[source] - _CHANGE_OF_PLACE else source for i in range(len(outlines))]
-        best = [(best[c] - (_CHANGE_OF_PLACE if c != i else 0.0)) + gain[i] for i, c in enumerate(came)]
+        # What enters above all others after a longer rest takes the melody with it.
+        rest = {measure.index - 1, measure.index - 2}
+        prices = [
+            0.0
+            if o.upper and o.staff == highest and measure.index in o.bars and rest.isdisjoint(o.bars)
+            else _CHANGE_OF_PLACE
+            for o in outlines
+        ]
+        came = [i if best[i] >= best[source] - price else source for i, price in enumerate(prices)]
+        best = [(best[c] - (prices[i] if c != i else 0.0)) + gain[i] for i, c in enumerate(came)]
         back.append(came)
     at = max(range(len(outlines)), key=lambda i: best[i])
     path = []
