@@ -22,7 +22,7 @@ from understave.findings.keyplan import ending_key, find_keys, first_new_note
 from understave.findings.nearness import RELATIONS, nearness
 from understave.harmony.reading import Event
 from understave.harmony.romantext import read_romantext
-from understave.score.model import Score
+from understave.score.model import Direction, Score
 from understave.theory.key import Key, all_keys
 from understave.theory.pitch import PitchClass
 
@@ -382,6 +382,30 @@ def test_a_piece_ends_on_its_tonic_at_rest(tune: str, low: str, chords: str, key
     """Common practice, no source: what is cut out of a piece comes to no end."""
     score = build(tune, low)
     assert str(ending_key(score, spans_of(score, chords)) or "") == key
+
+
+@pytest.mark.parametrize(
+    ("fine", "back", "key"),
+    [
+        ("Fine", "D.C. al Fine", "C"),
+        ("Fine", "Da Capo", "C"),
+        ("fine", "D. S. al Fine", "C"),
+        ("Fine", "D.C. al Coda", "F"),
+        ("Fine", "dolce", "F"),
+        ("finer", "D.C. al Fine", "F"),
+    ],
+)
+def test_a_piece_that_is_sent_back_ends_at_its_fine(fine: str, back: str, key: str) -> None:
+    """Common practice, no source: from *da capo* or *dal segno* one plays on to *Fine*."""
+    words = [(fine, 8), (back, 15)]
+    printed = tuple(Direction(w, "words", Fraction(t), None, 1, w) for w, t in words)
+    score = build("D5:2 B4 | C5:4 | E5:4 | F5:4", "G2:4 | C3:4 | C3:4 | F2:4", directions=printed)
+    assert score.played_end == (16 if key == "F" else 8)
+    if key == "C":
+        later = replace(score, directions=(replace(printed[0], onset=Fraction(6)), printed[1]))
+        assert later.played_end == 8
+        score = later
+    assert str(ending_key(score, spans_of(score, "C: V:4 I:4 F: V:4 I:4"))) == key
 
 
 @pytest.mark.parametrize(

@@ -399,7 +399,7 @@ def _novelty(alike: Likeness, bar: int) -> float:
 
 def _last_cadence(score: Score, spans: tuple[Span, ...]) -> int | None:
     """Return the bar in which the last rooted authentic close of the home key is reached, if more follows."""
-    home = ending_key(score, spans)
+    home = ending_key(score, spans) if score.played_end == score.end else None
     if home is None or home.tonic != home_key(regions_of(spans), score).tonic:
         # What breaks off, or ends elsewhere than at home, has no last cadence at home.
         return None

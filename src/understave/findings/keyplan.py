@@ -174,19 +174,20 @@ def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
 
 
 def ending_key(score: Score, spans: tuple[Span, ...]) -> Key | None:
-    """Return the key in which a piece comes to its end, None where its last bars break off.
+    """Return the key in which a piece comes to its end, as it is played, None where its last bars break off.
 
     The last chord is the tonic, and from half a bar before the end on nothing else sounds: some bars taken
     out of a piece end neither it nor in a key (common practice, no source).
     """
-    if not spans:
+    end = score.played_end
+    last = next((span for span in reversed(spans) if span.start < end), None)
+    if last is None:
         return None
-    last = spans[-1]
     chord = last.numeral.chord(last.key)
     if chord.root != last.key.tonic or chord.bass != chord.root:
         return None
-    since = float(score.end - score.measures[-1].full_length / 2)
-    late = (note for note in reversed(score.struck) if note.until > since)
+    since = float(end - score.measure_at(last.start).full_length / 2)
+    late = (note for note in score.struck if note.until > since and note.at < end)
     still = all(note.midi % 12 in chord.semitones for note in late)
     return last.key if still else None
 

@@ -536,7 +536,8 @@ def _keys(voice: Voice) -> Iterator[_Said]:
     visited = KEY.all(voice.reading.events)
     settled = {found.key for event, found in visited if event.label != "tonicization"}
     home, last = runs[0][0], ending_key(voice.score, voice.reading.spans)
-    back = runs[-1][0] == home
+    closing = next(run for run in reversed(runs) if run[1] < voice.score.played_end)
+    back = closing[0] == home
     others = list(dict.fromkeys(key for key, _, _ in runs if key in settled and key not in (home, last)))
     if not others:
         return
@@ -545,7 +546,7 @@ def _keys(voice: Voice) -> Iterator[_Said]:
     events = tuple(event for event, found in visited if found.key in others)
     end = voice.score.end
     claimed: tuple[Claim, ...] = tuple(KeyAbout(Fraction(0), end, key) for key in others[:_KEYS_NAMED])
-    claimed += (KeyIs(runs[-1][1], runs[-1][1], runs[-1][0]),)
+    claimed += (KeyIs(closing[1], closing[1], closing[0]),)
     if back:
         yield words["keys_home"].format(keys=names), events, claimed
     else:
