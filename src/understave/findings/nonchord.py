@@ -510,9 +510,22 @@ def _resolution(
     late = _late(dissonance, harmony, line)
     if late is not None:
         return late
-    if after is None or not direct or _only_adorns(after, line):
+    if (
+        after is None
+        or not direct
+        or _only_adorns(after, line)
+        or climbs_on(dissonance.notes[-1], after, line)
+    ):
         return None
     return Resolution(after)
+
+
+def climbs_on(note: Note, after: Note, line: Lines) -> bool:
+    """Whether a line climbs through a note a semitone above another: it only passes on, and neither that
+    note nor the next resolves anything (Hutchinson, ch. 10, passing tones).
+    """
+    beyond = line.after(after)
+    return after.midi == note.midi + 1 and beyond is not None and beyond.midi == after.midi + 1
 
 
 def _only_adorns(note: Note, line: Lines) -> bool:
@@ -591,6 +604,8 @@ def _late(dissonance: Dissonance, harmony: Harmony, line: Lines, falling: bool =
             via.append(m)
         elif resolves_to(note, m) and harmony.fits(m, m.onset) and m.onset < until:
             return Resolution(m, tuple(via), "ornamented" if via else "late")
+        elif climbs_on(note, m, line):
+            return None
         else:
             via.append(m)
         if len(via) > _MOST_DETOUR:
