@@ -1172,7 +1172,9 @@ class SixFour(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Picardy(Claim):
-    """A minor key ends on its major tonic: the major third sounds, the minor one does not."""
+    """A minor key ends on its major tonic: the major third sounds, the minor one does not, nor the minor
+    seventh, with which the chord leads on as a dominant (common practice, no source).
+    """
 
     kind: ClassVar[str] = "Picardy third"
     key: Key
@@ -1187,5 +1189,5 @@ class Picardy(Claim):
             return False
         here = [note for note in facts.heard(self.start, self.end) if note.onset >= self.start]
         return any(same(self.third, note) for note in here) and not any(
-            same(self.plain, note) for note in here
+            same(self.plain, note) or (note.midi - tonic) % 12 == 10 for note in here
         )

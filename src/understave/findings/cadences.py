@@ -51,6 +51,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import takewhile
 
 from understave.findings.closes import (
     AUTHENTIC,
@@ -471,14 +472,18 @@ class _Piece:
         return any(ending.close is not close for ending in opened[first:last])
 
     def is_in_sequence(self, i: int) -> bool:
-        """Whether a goal and its leader are the middle link of a sequence of pairs, which stops nowhere.
-
-        The pairs before and after are as long, their roots move by the same step, and one pair lies as far
-        above or below the last as the next.
+        """Whether a goal and its leader are the first or the middle link of a sequence of three pairs, which
+        stops nowhere (Caplin 1998, chapter 2: a sequence confirms no key by a cadence; from memory).
         """
-        if i < 3 or i + 2 >= len(self.closes):
+        return self.are_in_sequence(i - 3) or self.are_in_sequence(i - 1)
+
+    def are_in_sequence(self, first: int) -> bool:
+        """Whether three pairs of goals, from the one of this number on, are as long as one another, their
+        roots move by the same step, and one pair lies as far above or below the last as the next.
+        """
+        if first < 0 or first + 6 > len(self.closes):
             return False
-        around = self.closes[i - 3 : i + 3]
+        around = self.closes[first : first + 6]
         roots = [LETTERS.index(self.chords[close.goal].root.letter) for close in around]
         begins = [close.arrival for close in around]
         within = {(roots[k + 1] - roots[k]) % 7 for k in (0, 2, 4)}
@@ -540,12 +545,19 @@ class _Piece:
         chord = self.chords[close.goal]
         if close.label not in (AUTHENTIC, PLAGAL) or not is_tonic(chord, close.key):
             return False
-        if 4 not in chord.quality.fifths:
+        if 4 not in chord.quality.fifths or self.takes_a_seventh(close):
             return False
         minor = Key(close.key.tonic, "minor")
         # The last eight chords before the goal speak for the mode.
         around = [span.key for span in self.spans[max(0, close.leader - 7) : close.leader + 1]]
         return close.key.mode == "minor" or 2 * around.count(minor) > len(around)
+
+    def takes_a_seventh(self, close: Close) -> bool:
+        """Whether the chord of a goal takes up its minor seventh before it is left, and leads on."""
+        roots = (chord.root == self.chords[close.goal].root for chord in self.chords[close.goal :])
+        last = close.goal + sum(1 for _ in takewhile(bool, roots)) - 1
+        seventh = (close.key.tonic.semitone + 10) % 12
+        return any(note.midi % 12 == seventh for note in self.heard(close.arrival, self.spans[last].end))
 
     def picardy(self, close: Close, ending: Ending) -> list[Event]:
         """Return the Picardy third of a phrase's end, if it has one."""

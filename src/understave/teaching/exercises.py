@@ -456,8 +456,9 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
         for span, t in zip(reading.spans, reading.spans[1:], strict=False)
         if min(span.confidence, t.confidence) >= _SURE
         and _is_tense(span, level)
-        # The same chord in another position resolves nothing.
+        # The same chord in another position resolves nothing, and on a six-four nothing comes to rest.
         and span.numeral.chord(span.key).root.semitone != t.numeral.chord(t.key).root.semitone
+        and t.numeral.chord(t.key).inversion != 2
     ]
     following = {span.start: t for span, t in pairs}
     for span in _varied((p[0] for p in pairs), lambda span: span.numeral):
