@@ -181,7 +181,11 @@ def cadences_of(
         told.add(close.arrival)
         found.append(piece.event(close, ending))
         found += piece.picardy(close, ending)
-    opened = [ending for ending in endings if ending.close and ending.close.label in (HALF, PHRYGIAN)]
+    opened = [
+        ending
+        for ending in endings
+        if ending.close and (ending.close.tonicised or ending.close.label in (HALF, PHRYGIAN))
+    ]
     for i, close in enumerate(closes):
         if close.arrival not in told and not piece.begins_anew(close, opened):
             found += piece.within(i)
@@ -465,7 +469,7 @@ class _Piece:
     def begins_anew(self, close: Close, opened: list[Ending]) -> bool:
         """Whether a phrase has ended on the dominant before a close: what is reached begins the next.
 
-        `opened` are the phrases' ends on a dominant, in order of time.
+        `opened` are the phrases' ends on a dominant, in the key or as a key of its own, in order of time.
         """
         first = bisect_left(opened, self.start(close), key=lambda ending: ending.time)
         last = bisect_right(opened, close.arrival, key=lambda ending: ending.time)
