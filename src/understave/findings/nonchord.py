@@ -434,8 +434,14 @@ def _prepared(
     if goal is not None and _is_figure_of_bass(dissonance, goal.note, line):
         return Sort("pedal tone", before, Resolution(after) if after is not None else None)
     if goal is not None:
-        if not harmony.fits(goal.note, goal.note.onset) or not _moves_on(dissonance, goal, harmony, line):
-            # What steps on to another foreign note runs through the chord and hangs over nothing.
+        chromatic = goal.note.pitch.diatonic == note.pitch.diatonic
+        if (
+            chromatic
+            or not harmony.fits(goal.note, goal.note.onset)
+            or not _moves_on(dissonance, goal, harmony, line)
+        ):
+            # What steps on to another foreign note, or to another shade of its own letter, runs through the
+            # chord and hangs over nothing.
             return Sort("free tone", before, goal)
         label = "suspension" if goal.note.midi < note.midi else "retardation"
         return Sort(label, before, goal)
