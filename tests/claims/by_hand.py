@@ -28,6 +28,14 @@ from understave.theory.roman import RomanNumeral
 
 F, P, C, K, R = Fraction, Pitch.parse, PitchClass.parse, Key.parse, RomanNumeral.parse
 
+LEADS_ON = build(
+    "C5:2 B4 | A4:4 | A4:4", "A4:2 G#4 | E4:1 G4:3 | F4:4", "F4:2 E4 | C#4:4 | D4:4", "D3:2 E3 | A2:4 | D3:4"
+)
+"""A minor phrase reaches A major, which takes G and goes on to D minor."""
+CLIMBING = build("C5:2 G5:2 | A5:2 G5:2 | E5:1 C5 D5 C5 | G5:2 C5:2", "C3:4 | C3:4 | C3:4 | C3:4")
+"""G stands high, but the tune climbs on to A; the last G is left for good."""
+UPBEAT = build("Ab4:3/2 G4:1/2 F4:2", "C4:3/2 Bb3:1/2 Ab3:2", "Eb4:2 D4:2", "Bb2:2 Bb2:2", signature=-3)
+"""A flat major over B flat; G comes as it is left for the dominant."""
 SWAPPED = build(
     "Bb4:3 C5:1 | Bb4:3 C5:1 | C5:3 Bb4:1 | B4:4 | G4:4 | G4:4 | G4:3 A4:1",
     "F4:3 E4:1 | F4:3 E4:1 | D4:3 E4:1 | G4:4 | D4:3 E4:1 | D4:3 E4:1 | F4:3 E4:1",
@@ -374,6 +382,9 @@ ON = {
     "suspended": (SUSPENDED, "C: ii:4 | I:4"),
     "sinking": (SINKING, "a: i:4 | i:2 V:2"),
     "minor": (MINOR, "a: i:2 V:2 | I:4"),
+    "leads on": (LEADS_ON, "a: iv:2 V:2 | d: V:1 V7:3 | i:4"),
+    "climbing": (CLIMBING, "C: I:16"),
+    "upbeat": (UPBEAT, "Eb: Cad64:2 V7:2"),
     "pedalled": (PEDALLED, "C: I:4 | V7:4"),
     "held below": (HELD_BELOW, "C: I:4 V7:4"),
     "detached": (DETACHED, "C: I:1 IV:3 | I:4"),
@@ -511,6 +522,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
         ),
     ),
     ("minor", h.Picardy(F(4), F(8), K("a"), C("C#"), C("C"))),
+    ("climbing", p.High(F(12), F(16), P("G5"))),
     ("minor", h.Cadence(F(4), F(8), K("a"), "imperfect authentic", P("C#5"))),
     ("minor", h.NotFinal(F(4), F(4), K("a"), "melody not on the tonic", P("C#5"))),
     ("pedalled", p.RingsOn(F(1), F(2), P("C2"))),
@@ -560,6 +572,10 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
+    ("leads on", h.Picardy(F(4), F(8), K("a"), C("C#"), C("C"))),
+    ("climbing", p.High(F(0), F(4), P("G5"))),
+    ("upbeat", h.ChordsChange(F(1), F(1) + F(1, 64))),
+    ("upbeat", h.SixFour(F(0), F(2), K("Eb"), "cadential", P("Bb2"))),
     ("alone", h.ColourIs(F(0), F(0), K("G"), R("I"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
     ("doubled", p.Stays(F(0), F(8), P("Bb3"), "inner")),

@@ -1109,19 +1109,33 @@ class NotFinal(Claim):
             return (
                 _is_dominant(led, self.key)
                 and led.numeral.chord(led.key).bass.semitone != (tonic.semitone + 7) % 12
+                and not self._is_under_hand(facts, led)
             )
         if self.why == "tonic inverted":
             return not _stands_on(facts, self.start, tonic) or goal.numeral.chord(goal.key).bass != tonic
         return led.numeral.chord(led.key).root.semitone == self.key.leading_tone.semitone
+
+    def _is_under_hand(self, facts: Facts, led: Span) -> bool:
+        """Whether the lower hand stands on the dominant's root, under which an upper hand only dips."""
+        here = facts.heard(led.start, led.end)
+        lowest = min(here, key=lambda note: note.midi)
+        own = [n for n in here if n.part == lowest.part and n.staff > lowest.staff]
+        root = (self.key.tonic.semitone + 7) % 12
+        return bool(own) and min(own, key=lambda note: note.midi).midi % 12 == root
+
+
+_LEANING = Fraction(3, 4)
+"""Of a cadential six-four, by when its notes have come: what comes later is an upbeat. Set by ear."""
 
 
 @dataclass(frozen=True, slots=True)
 class SixFour(Claim):
     """A six-four: the lowest note is `bass`, and over it sound a sixth and a fourth, by the staff.
 
-    ``"cadential"``: the bass is the dominant of the key, sixth and fourth both sound, and the dominant
-    follows. ``"passing"``: the bass comes or goes by step. ``"pedal"``: the bass is there before or after.
-    ``"arpeggiated"``: the chord before or after has the same root (Hutchinson, section 16.3).
+    ``"cadential"``: the bass is the dominant of the key, sixth and fourth both sound, neither of them only
+    as an upbeat to what follows, and the dominant follows. ``"passing"``: the bass comes or goes by step.
+    ``"pedal"``: the bass is there before or after. ``"arpeggiated"``: the chord before or after has the same
+    root (Hutchinson, section 16.3).
     """
 
     kind: ClassVar[str] = "six-four"
@@ -1142,6 +1156,10 @@ class SixFour(Claim):
         if not steps & {5, 3}:
             return False
         if self.label == "cadential":
+            steps = {
+                (note.pitch.diatonic - self.bass.diatonic) % 7
+                for note in facts.heard(self.start, self.start + (self.end - self.start) * _LEANING)
+            }
             on_fifth = self.bass.midi % 12 == (self.key.tonic.semitone + 7) % 12
             leans = on_fifth and not _goes_by(facts, self.start, self.key, self.bass)
             return leans and {5, 3} <= steps and self._dominant_after(facts)
@@ -1172,7 +1190,9 @@ class SixFour(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Picardy(Claim):
-    """A minor key ends on its major tonic: the major third sounds, the minor one does not."""
+    """A minor key ends on its major tonic: the major third sounds, the minor one does not, nor the minor
+    seventh, with which the chord leads on as a dominant (common practice, no source).
+    """
 
     kind: ClassVar[str] = "Picardy third"
     key: Key
@@ -1187,5 +1207,5 @@ class Picardy(Claim):
             return False
         here = [note for note in facts.heard(self.start, self.end) if note.onset >= self.start]
         return any(same(self.third, note) for note in here) and not any(
-            same(self.plain, note) for note in here
+            same(self.plain, note) or (note.midi - tonic) % 12 == 10 for note in here
         )

@@ -314,7 +314,7 @@ class Resolved(Claim):
 
     With `pedal` what it rubs against is held by the pedal alone. ``"direct"``: in the next note; ``"late"``:
     after a silence of its line; ``"ornamented"``: after a few other notes, up only if it has not stepped down
-    first. What only passes, turns, or
+    first nor climbed through the semitone between. What only passes, turns, or
     belongs to a broken chord resolves nothing (Hutchinson, ch. 10; Türk, "Klavierschule", 1789, on
     appoggiaturas, from memory).
     """
@@ -341,10 +341,16 @@ class Resolved(Claim):
         if self.manner == "direct":
             return to.onset == note.end
         if self.manner == "ornamented" and (
-            self._at_rest_before(note, facts) or (to.midi > note.midi and self._steps_down(note, facts))
+            self._at_rest_before(note, facts)
+            or (to.midi > note.midi and (self._steps_down(note, facts) or self._climbs(note, to, facts)))
         ):
             return False
         return to.onset > note.end
+
+    @staticmethod
+    def _climbs(note: Note, to: Note, facts: Facts) -> bool:
+        """Whether the line goes up through the semitone between, and only passes on to its goal."""
+        return any(note.midi < n.midi < to.midi for n in facts.next_in_voice(note))
 
     @staticmethod
     def _steps_down(note: Note, facts: Facts) -> list[Note]:

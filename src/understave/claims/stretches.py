@@ -215,7 +215,9 @@ class Parts(Claim):
 
 @dataclass(frozen=True, slots=True)
 class High(Claim):
-    """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher."""
+    """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher, nor any of
+    those to the end of the bar after it, where it would still be climbing (common practice, no source).
+    """
 
     kind: ClassVar[str] = "stands high"
     pitch: Pitch
@@ -225,8 +227,14 @@ class High(Claim):
         for note in _melody_like(facts, Fraction(0), facts.score.end):
             tops[note.at] = max(tops.get(note.at, 0), note.midi)
         lower = sum(v <= self.pitch.midi for v in tops.values())
-        sounds = any(note.pitch == self.pitch for note in facts.heard(self.start, self.end))
-        return sounds and bool(tops) and lower >= _HIGH * len(tops)
+        peaks = [note for note in facts.heard(self.start, self.end) if note.pitch == self.pitch]
+        return bool(peaks) and lower >= _HIGH * len(tops) and not self._climbs(facts, peaks[-1])
+
+    @staticmethod
+    def _climbs(facts: Facts, peak: Note) -> bool:
+        end = facts.bar(peak.onset).end
+        later = _melody_like(facts, peak.onset, end + facts.bar(end).full_length)
+        return any(note.midi > peak.midi for note in later)
 
 
 @dataclass(frozen=True, slots=True)

@@ -487,7 +487,8 @@ def names_of(score: Score, spans: tuple[Span, ...], sections: Sequence[Section])
             how = _how(score, spans, sections[like], section, steps, alike)
             if how != "literal":
                 varied[letter] += 1
-            label = labels[k] if labels[k] == "coda" else "section"
+            coda = labels[k] == "coda" and not any(_is_whole(alike, one, section) for one in sections[:k])
+            label = "coda" if coda else "section"
             names.append(Name(label, letter + "'" * varied[letter], like, how))
         elif labels[k] != "section":
             names.append(Name(labels[k], "", -1, ""))
@@ -496,6 +497,17 @@ def names_of(score: Score, spans: tuple[Span, ...], sections: Sequence[Section])
             first_of[letter] = k
             names.append(Name("section", letter, -1, ""))
     return tuple(names)
+
+
+def _is_whole(alike: Likeness, one: Section, other: Section) -> bool:
+    """Whether a section comes back from its beginning to its end, bar by bar: what closes so says no farewell
+    after the close, as a coda does (Caplin 1998, chapter 12; from memory).
+    """
+    size = other.last + 1 - other.first
+    if one.last + 1 - one.first != size:
+        return False
+    diagonal = alike[0, one.first : one.last + 1, other.first : other.last + 1].diagonal()
+    return bool(diagonal.min() > _SAME_LETTER)
 
 
 def _letter(index: int) -> str:

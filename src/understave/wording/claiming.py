@@ -1066,6 +1066,9 @@ def _pedalling(t: Told) -> Iterator[Claim]:
         yield p.RingsAgainst(t.start, t.end, old, new, held)
     if label == "new bass" and bass is not None:
         yield p.StruckBass(t.start, t.end, bass, again=t.says("struck_again"))
+    if label == "against the print" and old is None:
+        # Two chords that are said to mix are two.
+        yield h.ChordsChange(max(Fraction(0), t.start - _INSTANT), t.start + _INSTANT)
     if label == "half" and bass is not None and t.says("bass"):
         yield p.RingsOn(t.start, t.end, bass)
     if label in _PRESSED:
