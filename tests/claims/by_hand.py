@@ -329,7 +329,16 @@ OPENED = replace(
 )
 """The same with F sharp struck in the bar before."""
 
+KNOCKING = build(
+    "G5:1 G5 G5 G5 | G5 G5 G5 G5 | G5 G5 G5 G5", "E4:4 | D4:2 E4:2 | r:4", "C4:4 | B3:2 C4:2 | r:4"
+)
+"""A top that stands still over one chord, over two that change, and alone."""
+RAISED = build("D5:2 B5:2 | G#5:1 A5 F#5 G5", "B4:4 | B4:1 C5 A4 B4", "D4:4 | F4:1 E4 Eb4 D4", "G3:4 | G3:4")
+"""G sharp over a held G, leapt to: it goes up to A at once, and the line comes down to G later."""
+
 ON = {
+    "knocking": (KNOCKING, "C: I:4 | V:2 I:2 | I:4"),
+    "raised": (RAISED, "G: I:4 | I:4"),
     "breathing": (BREATHING, "C: V:4 | I:4 | I:4"),
     "opening": (OPENING, "C: ii:4 | vi:4"),
     "passing": (PASSING, "C: V:5 I:1 ii6:1 V:1 | I:4"),
@@ -425,6 +434,8 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("knocking", p.Repeated(F(0), F(4), P("G5"), 4)),
+    ("knocking", p.Repeated(F(4), F(8), P("G5"), 4, moved=True)),
     ("risen", p.Stays(F(0), F(8), P("C2"))),
     ("touched and reached", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
     ("close", p.ChangesHere(F(4), F(4))),
@@ -559,6 +570,10 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    # One chord stays under the first four, nothing sounds under the last.
+    ("knocking", p.Repeated(F(0), F(4), P("G5"), 4, moved=True)),
+    ("knocking", p.Repeated(F(8), F(12), P("G5"), 4, moved=True)),
+    ("raised", n.Resolved(F(4), F(5), "v1n3", "v1n6", "ornamented")),
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
     ("alone", h.ColourIs(F(0), F(0), K("G"), R("I"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),

@@ -135,12 +135,15 @@ class Repeated(Claim):
     """A note is struck so many times in a stretch on one staff, with nothing else between.
 
     What sounds with it may change; in its own voice no other note comes between two strikings (`strict`).
+    With `moved` it does change from one striking to another: over silence or one chord that stays nothing
+    moves beneath it.
     """
 
     kind: ClassVar[str] = "repeated note"
     tone: Pitch
     count: int
     strict: bool = True
+    moved: bool = False
 
     def holds(self, facts: Facts) -> bool:
         staves: dict[int, list[Note]] = {}
@@ -154,6 +157,9 @@ class Repeated(Claim):
         if len(moments) != self.count:
             return False
         last = max(moments)
+        with_it = {frozenset(n.midi for n in facts.sounding(m) if n.midi < here[0].midi) for m in moments}
+        if self.moved and len(with_it - {frozenset()}) < 2:
+            return False
         line = [note for note in facts.in_voice(here[0], here[0].onset, last) if note.onset not in moments]
         return not self.strict or len(line) <= max(1, self.count // 4)
 

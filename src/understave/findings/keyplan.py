@@ -109,6 +109,8 @@ _BRIEF = 2
 """Bars below which the first key may be no more than a way into home."""
 _LONG = 4
 """Bars after which a key counts as reached even without a cadence."""
+_STAYED = 8
+"""Bars from which the key of the beginning is home in what breaks off. Set by ear."""
 _SHORT = Fraction(3, 2)
 """Bars below which a cadence does not make a modulation."""
 _OWN: dict[Mode, str] = {
@@ -123,7 +125,7 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         return ()
     piece = progression_of(score, spans)
     regions = regions_of(spans)
-    home = home_key(regions, score)
+    home = home_key(regions, score, ends=ending_key(score, spans) is not None)
     closes = find_closes(spans)
     reheard = {found.new_key: event for event, found in ENHARMONIC_PIVOT.all(find_reheard(score, spans))}
     found: list[Event] = []
@@ -150,12 +152,13 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return tuple(sorted(found, key=lambda event: (event.start, -event.end)))
 
 
-def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
+def home_key(regions: tuple[Region, ...], score: Score | None = None, ends: bool = True) -> Key:
     """Return the key that first or last sounds: the one that the title or the signature names, where these
     tell them apart, else whichever holds more of the piece; the last where equal.
 
     A piece may open in another key for a bar or so, before the one in which it goes on; a last chord in the
-    other mode of its tonic does not change the mode of home.
+    other mode of its tonic does not change the mode of home. What breaks off (`ends` False: the beginning of
+    a movement) is not at home where it happens to stop, if it has stayed where it began.
     """
     total: dict[Key, Fraction] = defaultdict(Fraction)
     for region in regions:
@@ -170,7 +173,8 @@ def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
         for known in (titled, signed):
             if len(known) == 1:
                 return known[0]
-    return first if total[first] > total[last] else last
+    stayed = not ends and score is not None and total[first] >= _STAYED * score.measures[0].full_length
+    return first if stayed or total[first] > total[last] else last
 
 
 def ending_key(score: Score, spans: tuple[Span, ...]) -> Key | None:
