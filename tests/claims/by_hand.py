@@ -336,7 +336,22 @@ KNOCKING = build(
 RAISED = build("D5:2 B5:2 | G#5:1 A5 F#5 G5", "B4:4 | B4:1 C5 A4 B4", "D4:4 | F4:1 E4 Eb4 D4", "G3:4 | G3:4")
 """G sharp over a held G, leapt to: it goes up to A at once, and the line comes down to G later."""
 
+_STANDING = "E4:1 G4 E4 G4 | " * 6
+OSTINATO = build(
+    _STANDING,
+    "G3:1 B3 G3 B3 | " * 6,
+    "E5:1 F#5 G5:2 | B5:3 A5:1 | D5:1 C5 B4:2 | A4:2 B4:2 | F#5:1 E5 D5 C5 | E5:1 D#5 F#5:2",
+)
+"""A figure that stands on under a tune that is always another."""
+WITH_ITS_TUNE = build(
+    _STANDING,
+    "G3:1 B3 G3 B3 | " * 6,
+    "E5:1 F#5 G5:2 | B5:3 A5:1 | D5:1 C5 B4:2 | E5:1 F#5 G5 A5 | B5:3 A5:1 | D5:1 C5 A4:2",
+)
+
 ON = {
+    "ostinato": (OSTINATO, "e: i:24"),
+    "with its tune": (WITH_ITS_TUNE, "e: i:24"),
     "knocking": (KNOCKING, "C: I:4 | V:2 I:2 | I:4"),
     "raised": (RAISED, "G: I:4 | I:4"),
     "breathing": (BREATHING, "C: V:4 | I:4 | I:4"),
@@ -434,6 +449,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("with its tune", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
     ("knocking", p.Repeated(F(0), F(4), P("G5"), 4)),
     ("knocking", p.Repeated(F(4), F(8), P("G5"), 4, moved=True)),
     ("risen", p.Stays(F(0), F(8), P("C2"))),
@@ -570,6 +586,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("ostinato", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
     # One chord stays under the first four, nothing sounds under the last.
     ("knocking", p.Repeated(F(0), F(4), P("G5"), 4, moved=True)),
     ("knocking", p.Repeated(F(8), F(12), P("G5"), 4, moved=True)),

@@ -23,6 +23,8 @@ _ALIKE = 0.5
 """Share of the notes of a varied return that must be found again. Set by ear."""
 _EXACT = 1.0
 """Share of the notes of a literal return that must be found again: what is unchanged has them all."""
+_NEW = 0.25
+"""Share of what is new in each bar that must be found again. Set by ear."""
 _HIGH = 0.6
 """Share of a melody's notes that are no higher than one that stands high. Set by ear."""
 _SHIFTED = 2
@@ -365,7 +367,8 @@ class ComesBack(Claim):
     ``"again"`` where it is not said how.
 
     Bars are compared from both starts; of a literal return nearly all notes are found again in their place,
-    of a varied or moved one so many letters of any voice (see the constants of this module).
+    of a varied or moved one so many letters of any voice (see the constants of this module), among them some
+    that are not struck in every bar alike: a figure that stands on under another tune does not return.
     """
 
     kind: ClassVar[str] = "comes back"
@@ -384,7 +387,25 @@ class ComesBack(Claim):
         if self.how == "literal":
             both = set(one) & set(two)
             return len(both) >= _EXACT * max(len(set(one)), len(set(two)))
-        return any(self._moved(facts, s) >= _ALIKE for s in range(7))
+        alike = max(range(7), key=lambda s: self._moved(facts, s))
+        return self._moved(facts, alike) >= _ALIKE and not self._stands_alone(facts, alike)
+
+    def _stands_alone(self, facts: Facts, steps: int) -> bool:
+        """Whether only what every bar has from the one before it comes back, an accompaniment that stands,
+        and hardly anything of what is new from bar to bar: its tune is another one.
+        """
+        pairs = _beside(facts, self, _SHIFTED)
+        common = first = second = 0
+        for near, bar in pairs:
+            here = facts.letters(bar) - self._before(facts, bar, 0)
+            rows = [facts.letters(b, steps) - self._before(facts, b, steps) for b in near]
+            row = max(rows, key=lambda r: len(r & here) / max(1, min(len(r), len(here))))
+            common, first, second = common + len(row & here), first + len(row), second + len(here)
+        return min(first, second) >= len(pairs) and common < _NEW * min(first, second)
+
+    @staticmethod
+    def _before(facts: Facts, bar: Measure, steps: int) -> frozenset[tuple[float, int]]:
+        return facts.letters(facts.score.measures[bar.index - 1], steps) if bar.index else frozenset()
 
     def _moved(self, facts: Facts, steps: int) -> float:
         """Share of the moments of either passage whose letters agree when moved by so many steps.
