@@ -349,7 +349,19 @@ WITH_ITS_TUNE = build(
     "E5:1 F#5 G5:2 | B5:3 A5:1 | D5:1 C5 B4:2 | E5:1 F#5 G5 A5 | B5:3 A5:1 | D5:1 C5 A4:2",
 )
 
+HALTING_LATE = build(
+    "C5:1 D5 E5 F5 | D5 B4 C5 D5 | B4 C5 D5 B4 | C5 D5 B4 A4 | G4:2 r:2",
+    "C3:4 | G3:4 | G3:4 | G3:4 | G3:2 r:2",
+)
+"""A line that runs on over the dominant for three bars before it stops."""
+CUT_OFF = build("C5:1 D5 E5 F5 | D5 B4 C5 D5", "C3:4 | G3:4")
+"""Music that breaks off in mid-line on the dominant."""
+ON_HOLD = build("C5:1 D5 E5 F5 | D5 B4 D5:2", "C3:4 | G3:4")
+
 ON = {
+    "halting late": (HALTING_LATE, "C: I:4 | V:16"),
+    "cut off": (CUT_OFF, "C: I:4 | V:4"),
+    "on hold": (ON_HOLD, "C: I:4 | V:4"),
     "ostinato": (OSTINATO, "e: i:24"),
     "with its tune": (WITH_ITS_TUNE, "e: i:24"),
     "knocking": (KNOCKING, "C: I:4 | V:2 I:2 | I:4"),
@@ -449,6 +461,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("on hold", h.Cadence(F(4), F(8), K("C"), "half")),
     ("with its tune", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
     ("knocking", p.Repeated(F(0), F(4), P("G5"), 4)),
     ("knocking", p.Repeated(F(4), F(8), P("G5"), 4, moved=True)),
@@ -586,6 +599,8 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("halting late", h.Cadence(F(4), F(20), K("C"), "half")),
+    ("cut off", h.Cadence(F(4), F(8), K("C"), "half")),
     ("ostinato", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
     # One chord stays under the first four, nothing sounds under the last.
     ("knocking", p.Repeated(F(0), F(4), P("G5"), 4, moved=True)),

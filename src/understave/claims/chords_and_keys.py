@@ -27,6 +27,8 @@ _MINOR_SEVENTH = 10
 """Semitones."""
 _STRONG, _ON_BEAT = 1, 2
 """`Facts.weight` of a strong beat and of any, at most."""
+_HALTS = Fraction(3, 2)
+"""Bars within which the line stops on the dominant of a half cadence. Set by ear."""
 _FIGURE = 3
 """Notes at least that are a figure."""
 
@@ -977,7 +979,8 @@ class Cadence(Claim):
             lambda s: s.numeral.chord(s.key).root == chord.root and not _lowest_is(facts, s, seventh), after
         )
         until = max((span.end for span in same), default=goal.end)
-        return stops_within(facts, self.start, until)
+        # What runs on over the dominant comes to its halt later, where it stops.
+        return stops_within(facts, self.start, min(until, self.start + _HALTS * bar))
 
     def _phrygian(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         if not self._half(facts, goal, before) or not before or self.key.mode != "minor":
