@@ -331,3 +331,13 @@ def test_a_staff_that_goes_on_alone_has_nothing_to_stay_behind():
     score = build("E5:1 D5 C5 D5 | r:4 | E5:4", "C3:1 G3 E3 G3 | C3:1 G3 E3 G3 | C3:1 G3 E3 G3")
     sung = {n.id for n in score.notes if n.id.startswith("v1")}
     assert _alone(score, sung) == {(1, 2)}
+
+
+def test_what_moves_under_a_figure_that_stands_is_not_told_to_stay_behind_it():
+    """The lower staff has the line for four bars, then the upper one: only from there on it is a bass."""
+    score = build(
+        "E5:1 G5 E5 G5 | " * 4 + "B5:2 A5:1 G5 | F#5:3 G5:1",
+        "staff2 E3:2 F#3:1 G3 | B3:3 A3:1 | D3:1 C3 B2:2 | A2:2 B2:1 C3 | E3:2 E3:2 | E3:4",
+    )
+    told = [onset for label, onset in roles_told(score, "e: i:24") if label in ("bass", "accompaniment")]
+    assert told and min(told) == 16
