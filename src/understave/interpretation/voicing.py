@@ -213,7 +213,7 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             voices[note.id] = Voice(note.id, role, round(amount, 2), False, None)
             continue
         untold = note.measure in unled or (role == ACCOMPANIMENT and (note.measure, note.staff) in singing)
-        if untold and span is None:
+        if untold and label != "bass at a change":
             # Nobody knows here what to bring out before what, or one hand has both: nothing is said of it.
             voices[note.id] = Voice(note.id, role, round(amount, 2), False, None)
             continue
