@@ -358,7 +358,13 @@ CUT_OFF = build("C5:1 D5 E5 F5 | D5 B4 C5 D5", "C3:4 | G3:4")
 """Music that breaks off in mid-line on the dominant."""
 ON_HOLD = build("C5:1 D5 E5 F5 | D5 B4 D5:2", "C3:4 | G3:4")
 
+NO_SUSPENSION = build("B4:1 A#4:3", "E#4:1 F#4:3", "C#3:1 F#3:3")
+"""A dominant seventh on C sharp before F sharp: nothing of F sharp major sounds with its B but C sharp."""
+TWO_SUSPENDED = build("F5:2 | D5:1 C5", "D5:2 | B4:1 C5", "F4:2 | F4:1 E4", "B3:2 | C4:2", meter="2/4")
+
 ON = {
+    "no suspension": (NO_SUSPENSION, "b: V:4"),
+    "two suspended": (TWO_SUSPENDED, "C: viio:2 I:2"),
     "halting late": (HALTING_LATE, "C: I:4 | V:16"),
     "cut off": (CUT_OFF, "C: I:4 | V:4"),
     "on hold": (ON_HOLD, "C: I:4 | V:4"),
@@ -461,6 +467,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("two suspended", h.Member(F(2), F(2), P("D5"), belongs=False)),
     ("on hold", h.Cadence(F(4), F(8), K("C"), "half")),
     ("with its tune", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
     ("knocking", p.Repeated(F(0), F(4), P("G5"), 4)),
@@ -599,6 +606,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("no suspension", h.Member(F(0), F(0), P("B4"), belongs=False)),
     ("halting late", h.Cadence(F(4), F(20), K("C"), "half")),
     ("cut off", h.Cadence(F(4), F(8), K("C"), "half")),
     ("ostinato", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),

@@ -46,6 +46,14 @@ _TRIADS = {
 """The major and minor triads, as semitones above C, and their fifths."""
 
 
+_DOMINANTS = {
+    frozenset((root + step) % 12 for step in steps)
+    for root in range(12)
+    for steps in ((0, 4, 10), (0, 4, 7, 10))
+}
+"""The dominant sevenths, with and without their fifths, as semitones above C."""
+
+
 def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
     """Whether a span has this chord, named in this key or sounding the same in another name."""
     if span is None:
@@ -211,8 +219,8 @@ class NextChord(Claim):
 class Member(Claim):
     """A note belongs to the chord read at a moment, or (`belongs` False) is foreign to it, by sound.
 
-    It is not foreign where it makes a major or minor triad with all that sounds, no six-four, of which the
-    chord read has one note at most: then the name is wrong, not the note.
+    It is not foreign where it makes a major or minor triad with all that sounds, no six-four, or a dominant
+    seventh, of which the chord read has one note at most: then the name is wrong, not the note.
     """
 
     kind: ClassVar[str] = "belongs to the chord"
@@ -228,7 +236,8 @@ class Member(Claim):
         sound = facts.sounding(self.start)
         here = frozenset(note.midi % 12 for note in sound)
         fifth = _TRIADS.get(here)
-        if not self.belongs and fifth not in (None, sound[0].midi % 12) and len((here & own) - {tone}) < 2:
+        whole = here in _DOMINANTS or fifth not in (None, sound[0].midi % 12)
+        if not self.belongs and whole and len((here & own) - {tone}) < 2:
             return tone not in here and tone not in own
         return (tone in own) == self.belongs
 
