@@ -467,6 +467,8 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("cadencing", h.CadenceFamily(F(4), F(8), K("C"), "authentic")),
+    ("passing", h.Cadence(F(5), F(6), K("C"), "imperfect authentic", P("C5"))),
     ("two suspended", h.Member(F(2), F(2), P("D5"), belongs=False)),
     ("on hold", h.Cadence(F(4), F(8), K("C"), "half")),
     ("with its tune", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
@@ -606,6 +608,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("passing", h.CadenceFamily(F(5), F(6), K("C"), "authentic")),
     ("no suspension", h.Member(F(0), F(0), P("B4"), belongs=False)),
     ("halting late", h.Cadence(F(4), F(20), K("C"), "half")),
     ("cut off", h.Cadence(F(4), F(8), K("C"), "half")),

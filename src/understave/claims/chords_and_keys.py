@@ -1048,7 +1048,10 @@ FAMILIES = {
 
 @dataclass(frozen=True, slots=True)
 class CadenceFamily(Claim):
-    """A cadence in a key at a moment is of one of the `FAMILIES`: one of its labels holds."""
+    """A cadence in a key at a moment is of one of the `FAMILIES`: one of its labels holds.
+
+    An ear is asked how the chords end: where they come home the line stops, too.
+    """
 
     kind: ClassVar[str] = "family of cadence"
     key: Key
@@ -1056,6 +1059,10 @@ class CadenceFamily(Claim):
 
     def holds(self, facts: Facts) -> bool:
         labels = FAMILIES[self.family]
+        bar = facts.bar(self.start).full_length
+        home = self.family in ("authentic", "plagal")
+        if home and not stops_within(facts, self.start, self.start + _HALTS * bar):
+            return False
         return any(Cadence(self.start, self.end, self.key, label).holds(facts) for label in labels)
 
 
