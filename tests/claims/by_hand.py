@@ -362,7 +362,11 @@ NO_SUSPENSION = build("B4:1 A#4:3", "E#4:1 F#4:3", "C#3:1 F#3:3")
 """A dominant seventh on C sharp before F sharp: nothing of F sharp major sounds with its B but C sharp."""
 TWO_SUSPENDED = build("F5:2 | D5:1 C5", "D5:2 | B4:1 C5", "F4:2 | F4:1 E4", "B3:2 | C4:2", meter="2/4")
 
+OF_ONE_LINE = build("G4:4 | G4:4", "C4:1/2 D4 C4 E4 D4 F4 E4 F4 | D4:1 C4 D4 D4")
+"""G held over a line of C, D, E and F, and over one of D with a turn to C."""
+
 ON = {
+    "of one line": (OF_ONE_LINE, "C: V:4 | V:4"),
     "no suspension": (NO_SUSPENSION, "b: V:4"),
     "two suspended": (TWO_SUSPENDED, "C: viio:2 I:2"),
     "halting late": (HALTING_LATE, "C: I:4 | V:16"),
@@ -467,6 +471,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("of one line", h.ChordIs(F(4), F(4), K("C"), R("V"))),
     ("cadencing", h.CadenceFamily(F(4), F(8), K("C"), "authentic")),
     ("passing", h.Cadence(F(5), F(6), K("C"), "imperfect authentic", P("C5"))),
     ("two suspended", h.Member(F(2), F(2), P("D5"), belongs=False)),
@@ -608,6 +613,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("of one line", h.ChordIs(F(0), F(0), K("C"), R("V"))),
     ("passing", h.CadenceFamily(F(5), F(6), K("C"), "authentic")),
     ("no suspension", h.Member(F(0), F(0), P("B4"), belongs=False)),
     ("halting late", h.Cadence(F(4), F(20), K("C"), "half")),

@@ -96,6 +96,10 @@ class ChordIs(Claim):
         notes = facts.heard(span.start, span.end)
         here = {note.midi % 12 for note in notes}
         third, seventh = chord.member(3), chord.member(7)
+        bare = seventh is None and third is not None and third.semitone not in here
+        if bare and len(here - chord.semitones) > len(here & chord.semitones):
+            # Root and fifth alone among more notes of other names are no triad.
+            return False
         if len(here & chord.semitones) < 2 or self._is_outnumbered(facts, span, chord.semitones):
             return False
         if seventh is not None and not {chord.root.semitone, seventh.semitone} <= here:
