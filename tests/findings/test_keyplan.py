@@ -153,6 +153,25 @@ def test_a_six_four_and_a_lone_note_are_no_pivot(door: str, start: int) -> None:
     assert [e.start for e in events if e.kind == "pivot chord"] == [start]
 
 
+@pytest.mark.parametrize(
+    ("top", "inner", "bass", "chords", "doors"),
+    [
+        ("E5:4 | E5:4 | D5:4 | D5:4", "C5:4", "A2:4", "V7:4 | I:4", [4]),
+        ("F#5:4 | E5:4 | D5:4 | D5:4", "C5:4", "A2:4", "V7:4 | I:4", []),  # F sharp has come before
+        ("E5:4 | E5:4 | D5:4 | D5:4", "A4:4", "A2:4", "V7:4 | I:4", []),  # no third sounds
+        ("E5:4 | E5:4 | D5:4 | D5:4", "C5:4", "E2:4", "V7:4 | I:4", []),  # over another bass than named
+        ("E5:4 | E5:4 | E5:4 | D5:4", "C5:4", "A2:4", "IV:4 | I:4", []),  # no dominant follows
+    ],
+)
+def test_a_pivot_opens_the_door(top: str, inner: str, bass: str, chords: str, doors: list[int]) -> None:
+    """Hutchinson, chapter 22: one of the old key's chords that leads to what only the new key has."""
+    score = build(
+        top, f"C5:4 | {inner} | C5:4 | B4:4", "G4:4 | A4:4 | A4:4 | G4:4", f"C3:4 | {bass} | D3:4 | G2:4"
+    )
+    found = find_keys(score, spans_of(score, f"C: I:4 | vi:4 | G: {chords}"))
+    assert [event.start for event in found if event.kind == "pivot chord"] == doors
+
+
 def test_no_pivot_across_a_chromatic_step() -> None:
     """C major to A major, straight: no chord belongs to both keys."""
     score = chords("C3+E4+G4", "G3+D4+B4", "A3+E4+C#5", "E3+E4+G#4", "A3+E4+C#5", length=4)

@@ -211,31 +211,49 @@ def _opening_key(regions: tuple[Region, ...], score: Score | None) -> Key:
 def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | None:
     """Return the chord that belongs to both of two neighbouring keys and leads from one to the other.
 
-    The first chord of the new key or the last of the old one, whichever is no dominant of the new key; where
-    both serve, the first of the new, unless it is the new tonic and the old one leads to it as a preparation.
-    A six-four stands for the chord that it leads to, and a note or two name no chord: neither is a pivot.
+    The first chord of the new key or the last of the old one, whichever is no dominant of the new key and
+    opens the door (see `_opens`); the first of the new where both serve. A six-four stands for the chord that
+    it leads to, and a note or two name no chord: neither is a pivot.
     """
     if before.key.tonic == region.key.tonic:
         return None
     steps = piece.steps
     b = bisect_left(steps, region.first, key=lambda step: step.first)
-    candidates = [steps[b], *(steps[b - 1 : b] if b else [])]
-    for step in candidates:
+    for k in (b, b - 1) if b and steps[b - 1].end == region.start else (b,):
+        step = steps[k]
         old, new = own_numeral(step.exit, before.key), own_numeral(step.exit, region.key)
-        if old is None or new is None or is_dominant(step.exit, region.key):
-            continue
-        if step is not steps[b] and step.end != region.start:
+        if old is None or new is None or is_dominant(step.exit, region.key) or step.exit.inversion == 2:
             continue
         start = _over_its_bass(piece, step)
-        own = [n for n in piece.sounding(start, step.end) if n.midi % 12 in step.chord.semitones]
-        if step.exit.inversion == 2 or len({note.midi % 12 for note in own}) < 3:
+        if not _opens(piece, before, region, k, start):
             continue
+        own = [n for n in piece.sounding(start, step.end) if n.midi % 12 in step.chord.semitones]
         notes = tuple(note.id for note in own)
         detail = PivotChordDetails(
             key=before.key, numeral=old, new_key=region.key, new_numeral=new, chord_root=step.chord.root
         )
         return PIVOT_CHORD.event("common chord", start, step.end, notes, round(step.confidence, 3), detail)
     return None
+
+
+def _opens(piece: Progression, before: Region, region: Region, k: int, start: Fraction) -> bool:
+    """Whether a chord is a door to a key: it sounds whole over its own bass, no note that only the new key
+    has was struck in the bar before, and the dominant of the new key follows while that key lasts
+    (Hutchinson, chapter 22: a pivot is one of the old key's chords and leads to what only the new one has).
+    """
+    step, chord = piece.steps[k], piece.steps[k].exit
+    here = piece.sounding(start, step.end)
+    low = min(here, key=lambda note: note.midi, default=None)
+    if low is None or low.midi % 12 != chord.bass.semitone:
+        return False
+    if not chord.semitones <= {note.midi % 12 for note in here}:
+        return False
+    since = max(Fraction(0), start - piece.score.measure_at(start).full_length)
+    struck = [n.pitch.pitch_class for n in piece.sounding(since, start) if n.onset >= since]
+    if any(tone in region.key and tone not in before.key for tone in struck):
+        return False
+    after = (s for s in piece.steps[k + 1 :] if region.first <= s.first <= region.last)
+    return any(is_dominant(s.exit, region.key) or is_dominant(s.chord, region.key) for s in after)
 
 
 def _share_chord(piece: Progression, before: Region, region: Region) -> bool:
