@@ -365,7 +365,11 @@ TWO_SUSPENDED = build("F5:2 | D5:1 C5", "D5:2 | B4:1 C5", "F4:2 | F4:1 E4", "B3:
 OF_ONE_LINE = build("G4:4 | G4:4", "C4:1/2 D4 C4 E4 D4 F4 E4 F4 | D4:1 C4 D4 D4")
 """G held over a line of C, D, E and F, and over one of D with a turn to C."""
 
+GONE_BACK = build("A4:3/2 C#5:1/4 B4 A4:2", "E4:1 G#4 A4:2", "C#4:1 D4 C#4:2", "E3:2 A2:2")
+"""A over G sharp turns through C sharp and B back to A."""
+
 ON = {
+    "gone back": (GONE_BACK, "A: Cad64:1 V7:1 I:2"),
     "of one line": (OF_ONE_LINE, "C: V:4 | V:4"),
     "no suspension": (NO_SUSPENSION, "b: V:4"),
     "two suspended": (TWO_SUSPENDED, "C: viio:2 I:2"),
@@ -613,6 +617,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("gone back", n.Resolved(F(1), F(3, 2), "v1n1", "v1n3", "ornamented")),
     ("of one line", h.ChordIs(F(0), F(0), K("C"), R("V"))),
     ("passing", h.CadenceFamily(F(5), F(6), K("C"), "authentic")),
     ("no suspension", h.Member(F(0), F(0), P("B4"), belongs=False)),

@@ -272,10 +272,10 @@ def _broken(note: Note, facts: Facts) -> bool:
 
 
 def _touched(note: Note, to: Note, facts: Facts) -> bool:
-    """Whether a line only touches a note, for less than a beat and no longer than the one before, which it
-    gives back at once: an ornament resolves nothing (common practice, no source).
+    """Whether a line only touches a note, for less than a beat and no longer than the one that it leaves, and
+    goes back to that one at once: an ornament resolves nothing (common practice, no source).
     """
-    if to.onset != note.end or to.duration > note.duration:
+    if to.duration > note.duration:
         return False
     back = [n for n in facts.next_in_voice(to) if n.onset == to.end and n.midi == note.midi]
     return bool(back) and to.duration < facts.bar(to.onset).beat_length
