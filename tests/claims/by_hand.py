@@ -368,7 +368,16 @@ OF_ONE_LINE = build("G4:4 | G4:4", "C4:1/2 D4 C4 E4 D4 F4 E4 F4 | D4:1 C4 D4 D4"
 GONE_BACK = build("A4:3/2 C#5:1/4 B4 A4:2", "E4:1 G#4 A4:2", "C#4:1 D4 C#4:2", "E3:2 A2:2")
 """A over G sharp turns through C sharp and B back to A."""
 
+GOING_ON = build(_STANDING, "G3:1 B3 G3 B3 | " * 6, "r:4 | r:4 | r:3 B4:1 | B4:4 | r:4 | r:4")
+
+SAID_TWICE = build(
+    "A5:1 F5 E5 D5 | A5 F5 E5 D5 | A5:2 Bb5:2 | C6:4 | A5:1 F5 E5 D5 | A5 F5 E5 C5", "F3:2 A3:2 | " * 6
+)
+"""A bar said twice, and both again after two others."""
+
 ON = {
+    "said twice": (SAID_TWICE, "F: I:24"),
+    "going on": (GOING_ON, "e: i:24"),
     "gone back": (GONE_BACK, "A: Cad64:1 V7:1 I:2"),
     "of one line": (OF_ONE_LINE, "C: V:4 | V:4"),
     "no suspension": (NO_SUSPENSION, "b: V:4"),
@@ -475,6 +484,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("said twice", p.ComesBack(F(16), F(24), F(0), F(8), "varied")),
     ("of one line", h.ChordIs(F(4), F(4), K("C"), R("V"))),
     ("cadencing", h.CadenceFamily(F(4), F(8), K("C"), "authentic")),
     ("passing", h.Cadence(F(5), F(6), K("C"), "imperfect authentic", P("C5"))),
@@ -624,6 +634,7 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("halting late", h.Cadence(F(4), F(20), K("C"), "half")),
     ("cut off", h.Cadence(F(4), F(8), K("C"), "half")),
     ("ostinato", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
+    ("going on", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
     # One chord stays under the first four, nothing sounds under the last.
     ("knocking", p.Repeated(F(0), F(4), P("G5"), 4, moved=True)),
     ("knocking", p.Repeated(F(8), F(12), P("G5"), 4, moved=True)),

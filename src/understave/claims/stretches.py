@@ -23,8 +23,10 @@ _ALIKE = 0.5
 """Share of the notes of a varied return that must be found again. Set by ear."""
 _EXACT = 1.0
 """Share of the notes of a literal return that must be found again: what is unchanged has them all."""
-_NEW = 0.25
-"""Share of what is new in each bar that must be found again. Set by ear."""
+_NEW = 0.35
+"""Share of what is no standing figure that must be found again. Set by ear."""
+_FIGURED = 3
+"""Notes at least of a figure that stands."""
 _HIGH = 0.6
 """Share of a melody's notes that are no higher than one that stands high. Set by ear."""
 _SHIFTED = 2
@@ -391,21 +393,23 @@ class ComesBack(Claim):
         return self._moved(facts, alike) >= _ALIKE and not self._stands_alone(facts, alike)
 
     def _stands_alone(self, facts: Facts, steps: int) -> bool:
-        """Whether only what every bar has from the one before it comes back, an accompaniment that stands,
-        and hardly anything of what is new from bar to bar: its tune is another one.
+        """Whether a figure stands in all bars of both passages and between them (but for one), and of what
+        else there is less than one thing a bar or hardly anything comes back: the tune is another one.
         """
+        bars = [facts.letters(bar) for bar in facts.bars_from(self.from_start, self.end)]
+        times = Counter(letter for bar in bars for letter in bar)
+        figure = {letter for letter, count in times.items() if count >= len(bars) - 1}
+        if len(figure) < _FIGURED:
+            return False
+        moved = {(at, (letter + steps) % 7) for at, letter in figure}
         pairs = _beside(facts, self, _SHIFTED)
         common = first = second = 0
         for near, bar in pairs:
-            here = facts.letters(bar) - self._before(facts, bar, 0)
-            rows = [facts.letters(b, steps) - self._before(facts, b, steps) for b in near]
+            here = facts.letters(bar) - figure
+            rows = [facts.letters(b, steps) - moved for b in near]
             row = max(rows, key=lambda r: len(r & here) / max(1, min(len(r), len(here))))
             common, first, second = common + len(row & here), first + len(row), second + len(here)
-        return min(first, second) >= len(pairs) and common < _NEW * min(first, second)
-
-    @staticmethod
-    def _before(facts: Facts, bar: Measure, steps: int) -> frozenset[tuple[float, int]]:
-        return facts.letters(facts.score.measures[bar.index - 1], steps) if bar.index else frozenset()
+        return min(first, second) < len(pairs) or common < _NEW * min(first, second)
 
     def _moved(self, facts: Facts, steps: int) -> float:
         """Share of the moments of either passage whose letters agree when moved by so many steps.
