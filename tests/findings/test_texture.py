@@ -321,6 +321,16 @@ def test_two_equal_lines_on_one_staff_have_no_melody_between_them():
     assert not unled_bars(below, spans_of(below, "F: I:12"))
 
 
+@pytest.mark.parametrize(
+    "low", ["E3:2 F#3:1 G3 | B3:3 A3:1 | D3:1 C3 B2:2 | A2:2 B2:1 C3", "E3:4 | E3:4 | E3:4 | E3:4"]
+)
+def test_a_figure_that_stands_above_a_line_that_moves_leads_nothing(low):
+    """Common practice, no source: what is the same in every bar goes with the line that is always new."""
+    score = build("E5:1 G5 E5 G5 | " * 3 + "E5:1 G5 E5 G5", f"staff2 {low}")
+    moves = " F#3" in low
+    assert unled_bars(score, spans_of(score, "e: i:16")) == (set(range(4)) if moves else set())
+
+
 @pytest.mark.parametrize(("octave", "label"), [(True, "in the bass"), (False, "in an inner voice")])
 def test_a_line_doubled_by_the_lowest_voice_does_not_lie_between(octave, label):
     tune = (

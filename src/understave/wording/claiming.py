@@ -731,7 +731,8 @@ def _repeated(t: Told) -> Iterator[Claim]:
     if pitch is None or strikes is None:
         return
     if t.says("strikes"):
-        yield p.Repeated(t.start, t.event.end, pitch, int(strikes), strict=t.event.label == "melody note")
+        tune = t.event.label == "melody note"
+        yield p.Repeated(t.start, t.event.end, pitch, int(strikes), strict=tune, moved=tune)
     if t.event.label == "melody note":
         yield p.MelodyIn(t.start, t.end, "", t.event.notes)
 
@@ -759,7 +760,8 @@ def _melody(t: Told) -> Iterator[Claim]:
     elif label == "repeated notes":
         pitch, count = t.pitch("pitch"), t.number("count")
         if pitch is not None and count is not None:
-            yield p.Repeated(t.start, t.event.end, pitch, int(count))
+            # What is said beside it is that all the change is underneath.
+            yield p.Repeated(t.start, t.event.end, pitch, int(count), moved=True)
     elif label == "leap":
         first, second, interval = t.pitch("first"), t.pitch("second"), t.interval()
         if first is not None and second is not None and interval is not None:
