@@ -297,6 +297,16 @@ class TestHalf:
         score = build("A4:2 A4:2 | G#4:4", "E4:2 F4:2 | E4:4", "C4:2 A3:2 | B3:4", "A2:2 D3:2 | E3:4")
         assert told(score, "a: i:2 iv:2 | V:4") == [("half", 4)]
 
+    def test_a_six_four_over_the_bass_of_a_half_cadence_leaves_it_the_same_ending(self) -> None:
+        """Such a six-four prolongs the dominant (handbook, on pedal six-fours); over another bass none is."""
+        upper = ("C5:2 C5:2 | B4:1 C5:1 B4:2", "E4:2 F4:2 | D4:1 E4:1 D4:2", "G3:2 A3:2 | G3:1 G3:1 G3:2")
+        score = build(*upper, "C3:2 F3:2 | G2:1 G2:1 G2:2")
+        (event,) = cadences(score, spans_of(score, "C: I:2 IV:2 | V:1 I64:1 V:2"))
+        assert (event.label, event.get("arrival")) == ("half", 6)
+        upper = ("C5:2 C5:2 | B4:1 C5:1 B4:2", "E4:2 F4:2 | D4:1 E4:1 D4:2", "G3:2 A3:2 | G3:1 G3:1 G3:2")
+        score = build(*upper, "C3:2 F3:2 | G2:1 G2:1 F2:2")
+        assert told(score, "C: I:2 IV:2 | V:1 I64:1 V42:2") == []
+
     @pytest.mark.parametrize(
         ("last", "found"), [("1/2", ["perfect authentic"]), ("2", ["half", "perfect authentic"])]
     )

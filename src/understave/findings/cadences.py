@@ -306,8 +306,9 @@ class _Piece:
         run = close.dominant
         if close.label not in (HALF, PHRYGIAN) or run is None:
             return False
-        last = max(i for i in range(close.goal, run.last + 1) if i == close.goal or self.spans[i].start < end)
-        near = {max(run.first, close.goal - 1), close.goal, last}
+        # The goal lies past the run where the bass strikes its note anew a beat later.
+        past = (i for i in range(close.goal, run.last + 1) if self.spans[i].start < end)
+        near = {max(run.first, close.goal - 1), close.goal, max(past, default=close.goal)}
         seventh = (close.key.tonic.semitone + 5) % 12
         lows = [
             soundings(self.score).lowest(self.spans[i].start, max(close.arrival, min(end, self.spans[i].end)))

@@ -196,12 +196,12 @@ def find_closes(spans: tuple[Span, ...]) -> tuple[Close, ...]:
 
 
 def _after_neighbour(chords: tuple[Chord, ...], runs: tuple[Run, ...], r: int) -> bool:
-    """Whether a run takes up the harmony before last, and only a six-four over its bass lies between."""
+    """Whether a run takes up the harmony before last over its bass, and only a six-four on it lies between."""
     if r < 2:
         return False
     between = chords[runs[r - 1].goal]
     goal, earlier = chords[runs[r].goal], chords[runs[r - 2].last]
-    return between.inversion == 2 and between.bass == goal.root == earlier.root == earlier.bass
+    return between.inversion == 2 and between.bass == goal.root == goal.bass == earlier.root == earlier.bass
 
 
 def _close(spans: tuple[Span, ...], chords: tuple[Chord, ...], runs: tuple[Run, ...], r: int) -> Close:
