@@ -263,6 +263,18 @@ SUNG = replace(
 )
 """Five words, one of them on two notes, the last after a bar of rest."""
 
+VOICE_AFTER = build(
+    "C5:1 E5 G5 F5 | E5:4 | r:4 | r:4", "r:4 | r:4 | C5:1 E5 G5 F5 | E5:4", "C3:4 | C3:4 | C3:4 | C3:4"
+)
+VOICE_AFTER = replace(
+    VOICE_AFTER,
+    notes=tuple(
+        replace(note, part=0, lyrics=("la",)) if note.id.startswith("v2") else replace(note, part=1)
+        for note in VOICE_AFTER.notes
+    ),
+)
+"""The piano plays a tune of two bars, and the voice enters with it."""
+
 _LINE = {"v1n1": "Still", "v1n2": "ruht", "v1n3": "die", "v1n4": "al-", "v1n5": "te,", "v1n6": "Bank."}
 BREATHING = build("G4:1 A4 B4:2 | r:1 C5 D5 E5 | C5:4", "G3:4 | C3:4 | C3:4")
 """A line that rests after its long B, and goes straight from E to C."""
@@ -421,6 +433,7 @@ ON = {
     "flowing": (FLOWING, "C: I:4 | IV:4 | I:4"),
     "between keys": (BETWEEN_KEYS, "C: I:4 | vi:4 | G: V7:4 | I:4"),
     "opened": (OPENED, "C: I:4 | vi:4 | G: V7:4 | I:4"),
+    "voice after": (VOICE_AFTER, "C: I:4 | I:4 | I:4 | I:4"),
     "sung": (SUNG, "C: I:4 | I:4 | I:4 | I:4 | I:4"),
     "neighbour": (NEIGHBOUR, "C: V:1 Cad64:1 V7:2 | I:4"),
     "changing": (CHANGING, "C: I:1 V:1 | I:2 V:2 | I:2 V:2"),
@@ -539,6 +552,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("seventh", h.CarriesBass(F(4), F(8), P("Bb2"), P("A2"))),
     ("seventh", h.ChordIs(F(4), F(4), K("F"), R("V42"))),
     ("close", h.OneKey(F(0), F(8), K("C"))),
+    ("voice after", p.TakenUp(F(8), F(16), F(0))),
     ("sung", pr.Sung(F(0), F(0), "Die Fähre ruht")),
     ("sung", pr.Sung(F(5), F(5), "Fähre ruht")),
     ("sung", pr.Sung(F(13), F(13), "Still")),
@@ -777,6 +791,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("neighbour", h.ChordIs(F(1), F(1), K("C"), R("Cad64"))),
     ("seventh", h.ChordIs(F(0), F(0), K("F"), R("V6"))),
     ("song", p.Parts(F(16), F(20), F(0))),
+    ("voice after", p.TakenUp(F(8), F(16), F(1))),
+    ("voice after", p.TakenUp(F(12), F(16), F(0))),
     ("sung", pr.Sung(F(0), F(0), "ruht")),
     ("sung", pr.Sung(F(0), F(0), "Fähre ruht")),
     ("sung", pr.Sung(F(0), F(6), "Die Fähre ruht")),

@@ -504,6 +504,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.Dense: (_thin,),
     p.Fullest: (_emptier,),
     p.ComesBack: (_half_bar,),
+    p.TakenUp: (_start(-1, 1), lambda c, r, f: replace(c, from_start=c.from_start + r.choice((1, 2, 3)))),
     p.Moved: (lambda c, r, f: replace(c, start=c.from_start, end=c.from_end),),
     p.Tensest: (_calmer,),
     p.InSequence: (_steps,),

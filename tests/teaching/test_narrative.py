@@ -39,8 +39,10 @@ from understave.teaching.narrative import (
     _enough,
     _is_again,
     _joined,
+    _middle,
     _Moment,
     _moments,
+    _only_leads_to,
     _opening,
     _texts,
     after_minute,
@@ -53,6 +55,7 @@ from understave.teaching.narrative import (
     of_place,
     sentence,
     time_of,
+    where_of,
     words_of,
 )
 from understave.teaching.telling_order import Thread, Told, ranked
@@ -742,3 +745,80 @@ def test_nothing_is_taken_quietly_where_the_print_is_loud(printed, loud, languag
     assert ("loud" in more) is loud
     quiet = filled(score, home, entry_of(home, book)["hands"], book)
     assert (filled(score, home, entry_of(home, book)["hands"], book, more) == quiet) is not loud
+
+
+@pytest.mark.parametrize(
+    ("letters", "told"),
+    [
+        (("A", "B", "A'"), "Its middle part begins with the words “je nun”, in G major."),
+        (("A", "A'", "A''"), ""),
+        (("A", "B", "C"), ""),
+    ],
+)
+def test_the_middle_of_three_parts_is_told_by_its_words_and_key(letters, told):
+    """A teacher says where the middle of a ternary form begins (common practice, no source)."""
+    words = {"v1n16": "je", "v1n17": "nun,"}
+    score = build(
+        "C5:1 D5 E5 F5 | " * 3 + "C5:1 D5 E5 F5 | " + "G5:4 | " * 7 + "C5:4", "C3:4 | " * 11 + "C3:4"
+    )
+    sung = replace(
+        score,
+        notes=tuple(replace(n, lyrics=(words[n.id],)) if n.id in words else n for n in score.notes),
+    )
+    keys = (Key.parse("C"), Key.parse("G"), Key.parse("C"))
+    parts = tuple(
+        made(
+            "section",
+            "section",
+            Fraction(16 * k),
+            Fraction(16 * k + 16),
+            (),
+            1.0,
+            (("key", key), ("bars", 4), ("letter", letter), ("number", k)),
+        )
+        for k, (letter, key) in enumerate(zip(letters, keys, strict=True))
+    )
+    spans = spans_of(sung, "C: I:16 G: I:16 C: I:16")
+    said = list(_middle(Voice(sung, Reading(spans, parts), phrasebook("en"))))
+    assert [text for text, *_ in said] == ([told] if told else [])
+    assert all(claim.holds(facts(sung, spans)) for _, _, claimed in said for claim in claimed)
+
+
+@pytest.mark.parametrize(
+    ("bar", "where"), [(0, "early"), (5, "before"), (10, "middle"), (13, "after"), (19, "late")]
+)
+def test_a_place_is_named_by_its_part_of_the_piece(bar, where):
+    score = build(" | ".join(["C5:4"] * 20))
+    assert where_of(score, score.measures[bar].start) == where
+
+
+def test_the_best_place_of_an_idea_is_told_and_not_what_leads_to_it():
+    """Of two borrowed chords with nothing between them the keener one is told, wherever it stands."""
+    weak, keen = (
+        Told(made("chromatic chord", "borrowed chord", Fraction(at), Fraction(at + 1)), 1.0, 1.0, worth)
+        for at, worth in ((0, 1.0), (8, 2.0))
+    )
+    for lead, only in ((keen, True), (weak, False)):
+        thread = Thread(("chromatic chord",), lead, (weak, keen), 2.0)
+        assert _only_leads_to(_Moment(weak, thread), _Moment(keen, thread)) is only
+
+
+@pytest.mark.parametrize("tune", ["C5:1 E5 G5 F5 | E5:4", "C5:1 A4 B4 A4 | E5:4"])
+def test_the_voice_takes_up_only_what_was_played(tune):
+    """A song whose piano plays the tune before the voice enters (common practice of songs, no source)."""
+    song = build(f"{tune} | r:4 | r:4", "r:4 | r:4 | C5:1 E5 G5 F5 | E5:4", "C3:4 | C3:4 | C3:4 | C3:4")
+    notes = (
+        replace(n, part=0, lyrics=("Morgen",)) if n.id.startswith("v2") else replace(n, part=1)
+        for n in song.notes
+    )
+    song = replace(song, notes=tuple(notes))
+    spans = spans_of(song, "C: I:16")
+    values = (("from_start", Fraction(0)), ("from_end", Fraction(8)), ("bars", 2))
+    back = made("return", "varied", Fraction(8), Fraction(16), (), 1.0, values)
+    told = Told(back, 1.0, 1.0, 1.0)
+    voice = Voice(song, Reading(spans, (back,)), phrasebook("en"))
+    here = {**of_place(song, voice.reading, back), "sung": 1}
+    assert ("taken_up" in here) is (tune[7:9] == "G5")
+    moment = _Moment(told, Thread(("return",), told, (told,), 1.0))
+    texts = [text for _, text, _ in _texts(voice, moment, here, "Here", "five")]
+    assert ("the voice takes up" in texts[0]) is ("taken_up" in here)

@@ -372,6 +372,41 @@ class Tensest(Claim):
 
 
 @dataclass(frozen=True, slots=True)
+class TakenUp(Claim):
+    """What is sung first, from `start` to `end`, lay on top of the accompaniment from `from_start` on.
+
+    Most sung syllables find their tone there, at the same distance from the start.
+    """
+
+    kind: ClassVar[str] = "taken up"
+    from_start: Fraction
+
+    def holds(self, facts: Facts) -> bool:
+        sung = sorted((note for part in facts.sung.values() for note in part), key=lambda note: note.onset)
+        here = [note for note in sung if self.start <= note.onset < self.end]
+        if len(here) < _SYLLABLES or here[0] is not sung[0] or self.from_start >= self.start:
+            return False
+        before = [facts.top(note.onset - self.start + self.from_start) for note in here]
+        same = sum(
+            top is not None and top.pitch.pitch_class == note.pitch.pitch_class
+            for note, top in zip(here, before, strict=True)
+        )
+        return same >= _TAKEN * len(here)
+
+    def subject(self) -> Hashable:
+        return "taken up", self.start
+
+    def answer(self) -> Hashable:
+        return self.from_start
+
+
+_SYLLABLES = 4
+"""Syllables from which a tune is known again (set by ear)."""
+_TAKEN = 0.7
+"""Share of the sung syllables whose tones must have been played before (set by ear)."""
+
+
+@dataclass(frozen=True, slots=True)
 class ComesBack(Claim):
     """A passage is an earlier one again: ``"literal"``, ``"varied"``, moved, or in the other mode; or
     ``"again"`` where it is not said how.

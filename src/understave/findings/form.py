@@ -44,6 +44,7 @@ from understave.findings.form_names import form_name
 from understave.findings.keyplan import ending_key, home_key
 from understave.findings.kinds import Kind, Lane
 from understave.findings.modes import regions_of
+from understave.findings.movements import movement_numbers
 from understave.findings.phrases import Ending, endings_of
 from understave.findings.printed_words import read_text
 from understave.findings.remembered import remembered
@@ -567,6 +568,7 @@ def _frames(score: Score, spans: tuple[Span, ...], sections: Sequence[Section]) 
         labels[-1] = "coda"
     home = _home(spans)
     keys = _bar_keys(score, spans)
+    movements = movement_numbers(score)
     for k in range(1, len(sections) - 1):
         section = sections[k]
         size = section.last + 1 - section.first
@@ -575,7 +577,15 @@ def _frames(score: Score, spans: tuple[Span, ...], sections: Sequence[Section]) 
             score.measures[section.last].repeat_end or score.measures[section.last + 1].repeat_start
         )
         reached = _closed_before(spans, score.measures[section.first].start)
-        if ended and reached and size <= max(4, bars // 8) and len(within) == 1 and within != {home}:
+        begins = movements[section.first] != movements[section.first - 1]
+        if (
+            ended
+            and reached
+            and not begins
+            and size <= max(4, bars // 8)
+            and len(within) == 1
+            and within != {home}
+        ):
             labels[k] = "closing section"
     return labels
 

@@ -37,7 +37,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
@@ -46,6 +46,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from understave.findings.kinds import Kind, Lane, Stop
+from understave.findings.movements import movement_numbers
 from understave.findings.remembered import remembered
 from understave.findings.texture import BASS, INNER, texture_of
 from understave.harmony.reading import Details, Event, Span
@@ -268,8 +269,10 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
     starts = [*(measure.start for measure in score.measures), score.end]
     chosen: list[Passage] = []
     covered: set[int] = set()
+    movements = movement_numbers(score)
     for steps, path in _alignments(alike):
-        path = _trimmed([(i, j) for i, j in path if j not in covered], alike, steps)
+        path = _in_one_movement([(i, j) for i, j in path if j not in covered], movements)
+        path = _trimmed(path, alike, steps)
         pairs = [(i, j) for i, j in path if i >= 0 and j >= 0]
         if len(pairs) < _FEWEST or _is_sequence(pairs, steps):
             continue
@@ -290,6 +293,19 @@ def passages_of(score: Score, spans: tuple[Span, ...]) -> tuple[Passage, ...]:
         if len(chosen) == _MOST:
             break
     return tuple(sorted(chosen, key=lambda passage: passage.new))
+
+
+def _in_one_movement(path: list[tuple[int, int]], movements: Sequence[int]) -> list[tuple[int, int]]:
+    """Return the longest stretch of a path whose two sides each stay in one movement."""
+    stretches: list[list[tuple[int, int]]] = [[]]
+    where: tuple[int, int] | None = None
+    for i, j in path:
+        here = (movements[i], movements[j]) if i >= 0 and j >= 0 else where
+        if where is not None and here != where:
+            stretches.append([])
+        stretches[-1].append((i, j))
+        where = here
+    return max(stretches, key=len)
 
 
 def _alignments(alike: Floats | Likeness) -> list[tuple[int, list[tuple[int, int]]]]:

@@ -92,6 +92,19 @@ _ELISION = "\u203f"
 """Ties two syllables under one note (MusicXML 4.0, elision); in a sentence they are two words."""
 
 
+def upbeat_to(score: Score, moment: Fraction) -> Fraction:
+    """Return where the words begin that lead without a rest into those at a moment, at most half a bar
+    before it; the moment itself where none do.
+    """
+    earliest = moment - score.measure_at(moment).full_length / 2
+    begun = moment
+    for word in reversed(words_of(score)):
+        if word.end < begun or word.start < earliest:
+            break
+        begun = min(begun, word.start)
+    return begun
+
+
 def words_at(score: Score, moment: Fraction, end: Fraction | None = None) -> str:
     """Return what is sung from a moment on: to the next stop, four words at most; ``""`` for none.
 

@@ -15,7 +15,7 @@ from collections import defaultdict
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import zip_longest
 from math import inf
 from typing import Any, Literal, TypeAlias
 from zlib import crc32
@@ -24,6 +24,7 @@ from understave.claims import Claim, facts, failing
 from understave.claims.chords_and_keys import KeyAbout, KeyIs, OneKey
 from understave.claims.moods import CAUSES, Mood
 from understave.claims.on_the_page import Sung
+from understave.claims.stretches import TakenUp
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import key_of
@@ -35,13 +36,14 @@ from understave.findings.keyplan import KEY, ending_key
 from understave.findings.melody import MELODY
 from understave.findings.modes import MODE_SWITCH
 from understave.findings.motives import MOTIVE
+from understave.findings.movements import movements_of
 from understave.findings.nonchord import NON_CHORD_TONE
 from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.printed_words import DICTIONARY
 from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
 from understave.findings.sung_sections import is_song
-from understave.findings.sung_words import stanzas_of, words_at
+from understave.findings.sung_words import stanzas_of, upbeat_to, words_at
 from understave.findings.texture import TEXTURE, has_figure_of
 from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
@@ -161,7 +163,7 @@ class Voice:
 
     def into_movement(self, start: Fraction, before: Fraction | None) -> str:
         """Return words for the movement of a moment, ``""`` where the moment before it lay there too."""
-        cuts = _movements(self.score)
+        cuts = movements_of(self.score)
         number = sum(cut <= start for cut in cuts)
         pool = self.book.told["when"]["movement"]
         known = before is not None and sum(cut <= before for cut in cuts) == number
@@ -237,8 +239,7 @@ def narrate(
     first = foremost(order, is_song(score))
     if _variations(voice):
         order, first = _variations_first(order), _variations_first(first)
-    if length == "minute":
-        order = first
+    order = first if length == "minute" else tuple(dict.fromkeys((*first[: MOMENTS["minute"]], *order)))
     opening = _opening(voice, length, level, first[:1])
     threads = spread(score, order, int(_TRIED[length] * _FEWER[level]))
     close = _close(voice, threads, length)
@@ -290,7 +291,7 @@ def _opening(voice: Voice, length: Length, level: Level, first: Sequence[Thread]
         *head_sentences(voice.score, voice.reading, voice.book, modern=level != "beginner"),
         *mood_sentence(voice),
         *_varied(voice),
-        *(_form(voice, length) if not _movements(voice.score) else _of_movements(voice)),
+        *(_form(voice, length) if not movements_of(voice.score) else _of_movements(voice)),
         *(said for said in _heart(voice, first) if not any(said[1][0] in events for _, events, _ in keys)),
         *keys,
     ]
@@ -328,10 +329,11 @@ def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:
     """Tell what matters most: what the idea most worth telling is about, where there are words for it."""
     hearts: Mapping[str, str] = voice.book.told["heart"]
     # One place of one movement is not what all of them are about.
-    for thread in first if not _movements(voice.score) else ():
-        name = name_among(thread, hearts)
-        if name and _is_farthest(voice, thread.lead.event):
-            yield filled(voice.score, thread.lead.event, hearts[name], voice.book), (thread.lead.event,), ()
+    for thread in first if not movements_of(voice.score) else ():
+        name, lead = name_among(thread, hearts), thread.lead.event
+        if name and _is_farthest(voice, lead):
+            where = {"where": voice.book.told["where"][where_of(voice.score, anchor(lead))]}
+            yield filled(voice.score, lead, hearts[name], voice.book, where), (lead,), ()
 
 
 def _is_farthest(voice: Voice, event: Event) -> bool:
@@ -493,7 +495,7 @@ def _variations(voice: Voice) -> tuple[Event, ...]:
 
 def _of_movements(voice: Voice) -> Iterator[_Said]:
     """Tell how many movements a file has, each of which has a form of its own."""
-    count = len(_movements(voice.score)) + 1
+    count = len(movements_of(voice.score)) + 1
     yield fill(voice.book.told["open"]["movements"], {"movements": count}, voice.score, voice.book), (), ()
 
 
@@ -503,6 +505,30 @@ def _form(voice: Voice, length: Length) -> Iterator[_Said]:
         yield from _parts(voice)
     if length != "minute":
         yield from _stanzas(voice)
+        yield from _middle(voice)
+
+
+def _middle(voice: Voice) -> Iterator[_Said]:
+    """Tell where the middle of a piece of three parts begins, with which words, in which key."""
+    score = voice.score
+    parts = [(event, part) for event, part in SECTION.all(voice.reading.events) if part.letter]
+    letters = [part.letter.rstrip("'") for _, part in parts]
+    if len(letters) != _THREE or letters[0] != letters[2] or letters[1] == letters[0]:
+        return
+    event, part = parts[1]
+    values: dict[str, Detail] = {"start": event.start}
+    claimed: list[Claim] = []
+    begun = upbeat_to(score, event.start)
+    if words := words_at(score, begun, event.end):
+        values["words"] = words
+        claimed.append(Sung(begun, event.end, words))
+    if part.key is not None and part.key != parts[0][1].key:
+        values["key"] = part.key
+        claimed.append(KeyAbout(event.start, event.end, part.key))
+    yield fill(voice.book.told["open"]["middle"], values, score, voice.book), (event,), tuple(claimed)
+
+
+_THREE = 3
 
 
 def _parts(voice: Voice) -> Iterator[_Said]:
@@ -671,7 +697,10 @@ def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tupl
     found = []
     before: _Moment | None = None
     passed: dict[int, Told | None] = {}
-    for moment in moments:
+    for moment, after in zip_longest(moments, moments[1:]):
+        if after is not None and _only_leads_to(moment, after):
+            passed[id(moment.told)] = moment.before
+            continue
         if id(moment.before) in passed:
             moment = replace(moment, before=passed[id(moment.before)])
         if before is not None and _says_the_same(before.told.event, moment.told.event):
@@ -690,6 +719,12 @@ def _told(voice: Voice, moments: Sequence[_Moment], length: Length) -> list[tupl
             found.append((moment, lines))
             before = moment
     return found
+
+
+def _only_leads_to(moment: _Moment, after: _Moment) -> bool:
+    """Whether a moment would keep the best place of its idea, which says the same, from being told."""
+    best = after.told is after.thread.lead and moment.told is not moment.thread.lead
+    return best and after.thread is moment.thread and _says_the_same(moment.told.event, after.told.event)
 
 
 def _says_the_same(before: Event, event: Event) -> bool:
@@ -728,7 +763,8 @@ def _texts(
         template = entry.get("again", "")
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
-    hear = voice.one_of(event, "hear")
+    first_sung = "taken_up" in here and "hear_sung" in entry
+    hear = entry["hear_sung"] if first_sung else voice.one_of(event, "hear")
     also: dict[str, Detail] = {"plain": 1} if voice.plain else {}
     if _is_new_figure(event) and (voice.figures or voice.longest):
         hear, also["before"] = entry["hear_other"], (anchor(event), *voice.figures)[-1]
@@ -743,7 +779,7 @@ def _texts(
         yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)}), kin
         return
     if "why" in entry:
-        why = voice.one_of(event, "why")
+        why = entry["why_sung"] if first_sung else voice.one_of(event, "why")
         yield "why", filled(voice.score, event, why, voice.book, here), why
     # Hands are a pianist's; nobody else's fingers are spoken of, nor a singer's breath.
     if not for_hands(voice.score, event.notes):
@@ -812,7 +848,8 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
     home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
     ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
-    point on the tonic of another key than home, ``between`` where music stood before a return.
+    point on the tonic of another key than home, ``between`` where music stood before a return, ``taken_up``
+    where the voice enters with what was played before.
     """
     found: dict[str, Detail] = dict(_between(event))
     close = CADENCE.of(event)
@@ -825,6 +862,11 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         found["sung"] = 1
     if event in KEY and _is_loud(score, event.start):
         found["loud"] = 1
+    back = RETURN.of(event) if "sung" in found else None
+    if back is not None and TakenUp(event.start, event.end, back.from_start).holds(
+        facts(score, reading.spans)
+    ):
+        found["taken_up"] = 1
     if _arrives(reading, event):
         found["arrives"] = 1
     held = PEDAL_POINT.of(event)
@@ -952,6 +994,16 @@ def time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
     return "soon" if _is_near(score, start, before) else "later"
 
 
+def where_of(score: Score, moment: Fraction) -> str:
+    """Name the part of a piece in which a moment lies: ``early``, ``before`` the middle, ``middle``,
+    ``after`` it, ``late``.
+    """
+    share = float(moment / score.end) if score.end else 0.0
+    return next((name for name, until in _WHERE if share < until), "late")
+
+
+_WHERE = (("early", 0.2), ("before", 0.42), ("middle", 0.58), ("after", 0.8))
+"""Up to which share of a piece its parts go (set by ear)."""
 _END_BARS = 8
 """Bars at the end of which one says that they are its last (set by ear)."""
 _EARLY = 0.2
@@ -980,7 +1032,7 @@ def _chapters(
     """Put the moments into paragraphs: one for a minute, else cut where sections begin."""
     if not told:
         return []
-    movements = _movements(score)
+    movements = movements_of(score)
     cuts = movements if length == "minute" else sorted({*movements, *_cuts(score, reading)})
     groups: dict[int, list[tuple[_Moment, list[Line]]]] = {}
     for moment, lines in told:
@@ -999,15 +1051,6 @@ def _chapters(
 
 _INSTANT = Fraction(1, 64)
 _Moments: TypeAlias = list[tuple[_Moment, list[Line]]]
-
-
-def _movements(score: Score) -> list[Fraction]:
-    """Return where bars are numbered from one again: a file of several movements."""
-    return [
-        bar.start
-        for before, bar in pairwise(score.measures)
-        if bar.number in ("0", "1") and before.number not in ("0", "1")
-    ]
 
 
 def _joined(groups: Sequence[_Moments], apart: Sequence[Fraction]) -> list[_Moments]:

@@ -9,6 +9,7 @@ are taken depends on the piece's title and on what was said before, never on cha
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -201,6 +202,8 @@ def connected(
     promised = riddle.idea if riddle is not None and _curious_name(riddle, book) != "plain" else None
     voice, used = Voice(score, reading, book), _Used(crc32(score.title.encode()))
     met: set[Idea] = set()
+    journey = riddle is not None and riddle.lead.event in KEY
+    left_home = False
     found: list[Stop] = []
     before: Fraction | None = None
     for stop in stops:
@@ -209,7 +212,8 @@ def connected(
         if stop.events:
             name = "lead"
             at_start = time_of(score, stop.moment, before) == "start"
-            if promised is not None and promised in ideas and promised not in met and not at_start:
+            told_before = left_home and journey
+            if promised in ideas and promised not in met and not at_start and not told_before:
                 name = "promised"
             elif met & set(ideas):
                 name = "again"
@@ -223,6 +227,8 @@ def connected(
             spoken = replace(spoken, told=told, hands=hands)
         found.append(replace(stop, spoken=spoken))
         met |= set(ideas)
+        here = reading.span_at(stop.moment)
+        left_home |= here is not None and here.key != home
         before = stop.moment
     return tuple(found)
 
@@ -300,11 +306,16 @@ def frame(
 
 
 def _greeting(score: Score, book: Phrasebook) -> str:
-    title, composer = score.title.strip(), score.composer.strip()
+    title, composer = score.title.strip(), name_aloud(score.composer)
     if not title:
         return ""
     text = _of_piece(score, "today", book.talk["today_by" if composer else "today"])
     return text.format(title=title, composer=composer)
+
+
+def name_aloud(name: str) -> str:
+    """Return a composer's name as one says it: without years of life, and without brackets."""
+    return re.sub(r"[()]", "", re.sub(r"\s*[(\[][^)\]]*\d[^)\]]*[)\]]", "", name)).strip()
 
 
 def _riddle(score: Score, reading: Reading, stops: Sequence[Stop], language: Language) -> Thread | None:

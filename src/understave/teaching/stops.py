@@ -31,7 +31,7 @@ from understave.findings.kinds import Stop as Pause
 from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.phrases import PHRASE
 from understave.findings.reheard import ENHARMONIC_PIVOT
-from understave.findings.returns import DIFFERENCE, RETURN
+from understave.findings.returns import DIFFERENCE, RETURN, ReturnDetails
 from understave.findings.rhythm import HARMONIC_RHYTHM
 from understave.findings.sounding_notes import soundings
 from understave.findings.texture import texture_of
@@ -387,6 +387,8 @@ def possible_stops(
     used: set[str] = set()
     for group in _groups(score, reading, plan, language):
         stop = _stop(score, reading, plan, group, level, language, heard)
+        if group[0] in TENSION and not stop.question:
+            continue  # that it is tense, without a note to ask for, is no place to stop
         name, number = stop.id, 2
         while stop.id in used:
             stop = replace(stop, id=f"{name}-{number}")
@@ -657,7 +659,8 @@ def _advice(
         whole = bool(a.why) and (level == "beginner" or a.reason == "printed mark")
         text = a.why if whole else f"{a.what[0].upper()}{a.what[1:]}.{' ' + a.why if a.why else ''}"
         where = place(score, a.moment, book)
-        if where != here and where not in text:
+        headed = text.casefold().startswith(f"{book.bars(bar.number, bar.number)}:".casefold())
+        if where != here and where not in text and not headed:
             text = book.phrases["titled"].format(place=raised(where), text=text)
         found.append((f"{a.aspect} {a.reason}", text))
     return tuple(found)
@@ -785,7 +788,8 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
         telling = first_new_note(score, event.start, event.end, known, key.key)
         if telling is not None:
             found["telling"], found["telling_at"] = telling
-    if event in RETURN:
+    if (back := RETURN.of(event)) is not None:
+        found["heard"] = _heard_where(score, event, back)
         differences = DIFFERENCE.all(reading.events)
         hows = [
             o
@@ -797,6 +801,18 @@ def _computed(score: Score, reading: Reading, event: Event) -> dict[str, Detail]
     return found
 
 
+def _heard_where(score: Score, event: Event, back: ReturnDetails) -> str:
+    """Say where what comes back was heard: ``opening``, ``just`` before, ``early``, or ``before``."""
+    if back.from_start == 0:
+        return "opening"
+    since = score.measure_at(event.start).index - score.measure_at(back.from_end).index
+    if since <= _JUST:
+        return "just"
+    return "early" if back.from_start < score.end / 5 else "before"
+
+
+_JUST = 4
+"""Bars after which what was heard is no longer just heard (set by ear)."""
 _BOTH = ("melody varied", "accompaniment varied")
 
 

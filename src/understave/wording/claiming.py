@@ -812,6 +812,8 @@ def _return(t: Told) -> Iterator[Claim]:
         yield p.ComesBack(t.start, t.event.end, start, end, t.event.label)
         if t.event.label == "in another key":
             yield p.Moved(t.start, t.event.end, start, end)
+        if t.number("taken_up"):
+            yield p.TakenUp(t.start, t.event.end, start)
     key = t.key()
     if key is not None and t.says("key"):
         yield h.KeyAbout(t.start, t.end, key)
