@@ -529,6 +529,15 @@ def test_a_word_of_mood_needs_all_its_causes(word):
             assert Mood(*stretch, word).holds(known) == all(causes)
 
 
+@pytest.mark.parametrize(("at", "soft"), [(0, True), (3, True), (8, False)])
+def test_a_beginning_is_soft_by_what_is_printed_in_its_first_bar(at, soft):
+    """A dynamic holds from where it stands (common practice, no source)."""
+    mark = Direction("d1", "dynamic", Fraction(at), None, 1, "p")
+    score = build("C5:4 | C5:4 | C5:4 | C5:4", directions=(mark,))
+    known = facts(score, spans_of(score, "C: I:16"))
+    assert is_so("soft", known, Fraction(0), Fraction(16)) is soft
+
+
 def test_moods_of_the_demo():
     """The barcarolle begins low and in F minor: dark; the other softly and slowly: calm."""
     for name, word, others in (
