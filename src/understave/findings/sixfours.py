@@ -306,8 +306,8 @@ class _Piece:
         return any(note.part == bass.part and note.staff > bass.staff for note in self.within(start, end))
 
     def is_over_root(self, i: int, bass: Note) -> bool:
-        """Whether a lower bass of the same chord was struck before in the bar, as in a waltz: it is in the ear,
-        and what the hand strikes after it is no bass (common practice, no source).
+        """Whether a lower bass of the same chord was struck before in the bar, as in a waltz: it is still in
+        the ear, and what the hand strikes after it is no bass (common practice, no source).
         """
         begin = self.score.measure_at(self.spans[i].start).start
         before = self.bass(i - 1) if i and self.chords[i - 1].root == self.chords[i].root else None
