@@ -249,6 +249,16 @@ def test_of_a_journey_it_is_said_where_it_goes(label, heart):
     assert filled(score, event, hearts[name_among(thread, hearts)], phrasebook("en")) == heart
 
 
+@pytest.mark.parametrize(("bars", "wandered"), [(1, None), (3, None), (4, 1)])
+def test_home_is_come_back_to_from_a_journey_only_after_some_bars(bars, wandered):
+    """A chord of another key is no journey (common practice, no source)."""
+    score = build(" ".join(["C5:4"] * (bars + 2)))
+    spans = spans_of(score, f"C: I:4 G: I:{4 * bars} C: I:4")
+    start = Fraction(4 + 4 * bars)
+    home = made("key", "home", start, start + 4, (), 1.0, (("key", Key.parse("C")),))
+    assert of_place(score, Reading(spans, ()), home).get("wandered") == wandered
+
+
 def test_a_journey_is_not_told_beside_the_keys_that_it_visits():
     score, reading = analysed("chain-ferry")
     short, away = (e for e in reading.events if e.kind == "key" and e.label == "modulation")
