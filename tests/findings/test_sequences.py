@@ -211,6 +211,13 @@ class TestNotes:
         assert found(build(line, "C3:12"), "C: I:12") == []
 
 
+def test_a_broken_chord_that_climbs_is_no_sequence() -> None:
+    """A sequence moves a model to other degrees (Hutchinson, harmonic sequences), not through one chord."""
+    score = build("G3:1/2 E3 G3 E3 | B3:1/2 G3 B3 G3 | E4:1/2 B3 E4 B3", meter="2/4")
+    assert found(score, "e: i:6") == []
+    assert found(score, "e: i:2 III:2 VI:2") != []
+
+
 class TestChains:
     def test_diminished_sevenths(self) -> None:
         score = build(

@@ -218,6 +218,14 @@ def test_a_seventh_with_which_an_upper_hand_dips_under_the_lower_is_not_the_bass
     assert not_final.holds(known) is bool(told)
 
 
+@pytest.mark.parametrize(("first", "told"), [("C3:1", []), ("C4:1", ["leaps"])])
+def test_what_a_waltz_strikes_after_its_bass_is_not_the_bass(first: str, told: list[str]) -> None:
+    """Common practice, no source: C on the first beat is the bass of the bar, also under B flat."""
+    score = build("G4:1 C5:2 Ab4:3", f"staff2 {first} Bb3+E4:2 F2:1 Ab3+C4:2", meter="3/4")
+    spans = spans_of(score, "f: V:1 V42:2 i:3")
+    assert [e.label for e in find_sixfours(score, spans) if e.kind == "seventh in the bass"] == told
+
+
 def test_a_pedal_point_under_an_upper_part_does_not_sink() -> None:
     """Common practice, no source: F struck again and again stays; the E flat lies above it."""
     upper = "B4:4 | C5:4 | Bb4:4", "G4:4 | G4:4 | F4:4", "D4:4 | C4:4 | D4:4"

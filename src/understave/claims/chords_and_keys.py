@@ -1140,9 +1140,12 @@ class NotFinal(Claim):
 
     def _is_under_hand(self, facts: Facts, led: Span) -> bool:
         """Whether the lower hand stands on the dominant's root, under which an upper hand only dips."""
-        here = facts.heard(led.start, led.end)
-        lowest = min(here, key=lambda note: note.midi)
-        own = [n for n in here if n.part == lowest.part and n.staff > lowest.staff]
+        first = facts.sounding(led.start)[:1]
+        own = [
+            n
+            for n in facts.heard(led.start, led.end)
+            if first and n.part == first[0].part and n.staff > first[0].staff
+        ]
         root = (self.key.tonic.semitone + 7) % 12
         return bool(own) and min(own, key=lambda note: note.midi).midi % 12 == root
 

@@ -56,7 +56,9 @@ def is_so(cause: str, facts: Facts, start: Fraction, end: Fraction) -> bool:
         here = [direction.text for direction in marks if direction.onset >= start] or [
             direction.text for direction in marks[-1:]
         ]
-        return bool(here) and all(text in _SOFT for text in here)
+        # What is printed some bars later says nothing of the beginning.
+        told = any(direction.onset < facts.bar(start).end for direction in marks)
+        return told and all(text in _SOFT for text in here)
     struck = [note for note in facts.struck if start <= note.onset < end]
     if not struck:
         return False

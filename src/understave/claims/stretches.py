@@ -716,6 +716,22 @@ class Pattern(Claim):
         return self.pattern
 
 
+@dataclass(frozen=True, slots=True)
+class PatternBegins(Claim):
+    """A hand begins to break its chords: in the bar before it did not do so already."""
+
+    kind: ClassVar[str] = "texture begins"
+    hand: str
+    pattern: str
+
+    def holds(self, facts: Facts) -> bool:
+        before = self.start - facts.bar(self.start).full_length
+        return before < 0 or not Pattern(before, self.start, self.hand, self.pattern).holds(facts)
+
+
+BREAKING = ("broken chords", "rocking", "arpeggios", "Alberti-like")
+
+
 def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Note]) -> float:
     """Share of a hand's strikings that are as a pattern has them, 0..1."""
     single = sum(len(g) == 1 for g in groups) / len(groups)
@@ -727,7 +743,7 @@ def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Not
     again = sum({note.midi for note in a} == {note.midi for note in b} for a, b in pairwise(groups)) / max(
         1, len(moves)
     )
-    if pattern in ("broken chords", "rocking", "arpeggios", "Alberti-like"):
+    if pattern in BREAKING:
         return min(1.0, leaps * 1.2) if single + 0.5 * chordal > 0.4 else 0.0
     if pattern == "block chords":
         return chordal

@@ -672,11 +672,13 @@ def _place(dissonance: Dissonance, line: Lines) -> str:
 
 
 def _around(dissonance: Dissonance, line: Lines) -> list[Note]:
-    """Return what sounds with a dissonance, lowest first; what enters while it lasts, if it begins alone."""
-    sounding = line.sounding(dissonance.start)
-    if len(sounding) > 1:
-        return sounding
+    """Return what sounds with a dissonance, lowest first; what enters while it lasts, if it begins alone,
+    and what enters below it, where an accompaniment comes after the beat (common practice, no source).
+    """
+    sounding, own = line.sounding(dissonance.start), dissonance.notes[0]
     entering = line.struck_between(dissonance.start, dissonance.end)
+    if len(sounding) > 1:
+        entering = [note for note in entering if note.midi < own.midi and sounding[0].midi >= own.midi]
     return sorted({*sounding, *entering}, key=lambda note: note.midi)
 
 

@@ -278,8 +278,13 @@ def _sequences(score: Score, steps: Sequence[Step], repeated: Sequence[Repetitio
         if belief >= _LEAST:
             yield _root_event(pattern, run, repetition, belief)
     for i, r in enumerate(repeated):
-        if i not in used:
+        if i not in used and not _is_one_chord(steps, r):
             yield _note_event(score, steps, r)
+
+
+def _is_one_chord(steps: Sequence[Step], repetition: Repetition) -> bool:
+    """Whether all statements lie in one chord: a broken chord that climbs or falls is no model that moves."""
+    return any(step.start <= repetition.times[0] and repetition.end <= step.end for step in steps)
 
 
 def _from_model(run: Sequence[Step], pattern: Pattern, repeated: Sequence[Repetition]) -> Sequence[Step]:

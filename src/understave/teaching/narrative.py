@@ -849,7 +849,7 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
     ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
     point on the tonic of another key than home, ``between`` where music stood before a return, ``taken_up``
-    where the voice enters with what was played before.
+    where the voice enters with what was played before, ``wandered`` for home after some bars in other keys.
     """
     found: dict[str, Detail] = dict(_between(event))
     close = CADENCE.of(event)
@@ -867,6 +867,8 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         facts(score, reading.spans)
     ):
         found["taken_up"] = 1
+    if event in KEY and event.label == "home" and _has_wandered(score, reading, event):
+        found["wandered"] = 1
     if _arrives(reading, event):
         found["arrives"] = 1
     held = PEDAL_POINT.of(event)
@@ -884,6 +886,17 @@ def _arrives(reading: Reading, event: Event) -> bool:
         return False
     before = [span for span in reading.spans if span.start < event.start][-1]
     return before.key != home_of(reading)
+
+
+def _has_wandered(score: Score, reading: Reading, event: Event) -> bool:
+    """Whether home was left for so long that one may speak of a way back."""
+    home = key_of(event)
+    ends = (span.end for span in reading.spans if span.key == home and span.end <= event.start)
+    return score.bars_between(max(ends, default=Fraction(0)), event.start) >= _WANDERED
+
+
+_WANDERED = 4
+"""Bars in other keys, at least, after which home is come back to as from a journey (set by ear)."""
 
 
 def _is_loud(score: Score, moment: Fraction) -> bool:

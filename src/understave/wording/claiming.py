@@ -742,6 +742,8 @@ def _repeated(t: Told) -> Iterator[Claim]:
 
 def _texture(t: Told) -> Iterator[Claim]:
     yield p.Pattern(t.start, t.end, t.text("hand"), t.event.label)
+    if t.event.label in p.BREAKING:
+        yield p.PatternBegins(t.start, t.start, t.text("hand"), t.event.label)
     bars = t.number("bars")
     if bars is not None and t.says("bars"):
         yield p.Lasts(t.start, t.event.end, bars, about=True)
