@@ -7,10 +7,11 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
-from tests.findings.build import build
+from tests.findings.build import build, spans_of
 from tests.partial import event as made
 from tests.wording.readings import EXAMPLES, NAMES, piece
 
+from understave.findings.keyplan import find_keys
 from understave.findings.kinds import SURE
 from understave.harmony.reading import Reading
 from understave.theory.names import key_name
@@ -152,3 +153,18 @@ def test_what_is_rare_comes_before_what_is_common():
     assert moved.kind in kinds
     # Of three suspensions a beginner hears one; the others are counted.
     assert kinds.count("non-chord tone") == 1
+
+
+@pytest.mark.parametrize(("third", "chord", "told"), [("F4", "ii:4", True), ("F#4", "V7/V:4", False)])
+def test_a_key_is_touched_where_its_tonic_sounds(third, chord, told):
+    """Applied chords that go on as a dominant elsewhere only point to D minor (Hutchinson, chapter 22)."""
+    last = "A4" if told else "C5"
+    score = build(
+        f"G4:4 | Bb4:2 A4:2 | {last}:4 | B4:4 | C5:4",
+        f"E4:4 | G4:4 | {third}:4 | D4:4 | E4:4",
+        "C4:4 | E4:4 | D4:4 | G3:4 | G3:4",
+        "C3:4 | C#3:4 | D3:4 | G2:4 | C3:4",
+    )
+    spans = spans_of(score, f"C: I:4 viio7/ii:2 V65/ii:2 {chord} V:4 I:4")
+    touched = [e for e in find_keys(score, spans) if e.label == "tonicization"]
+    assert [is_true(e, score, spans) for e in touched] == [told]

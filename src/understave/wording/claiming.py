@@ -655,10 +655,11 @@ def _key(t: Told) -> Iterator[Claim]:
     before = t.key("came_from")
     if before is not None and t.says("came_from") and not within:
         yield h.KeyBefore(t.start, t.start, before)
-    if t.event.label in ("tonicization", "modulation") and not within:
+    if t.event.label in ("tonicization", "modulation"):
         # A key that is touched or reached has its tonic at least once, there or right after.
         tonic = RomanNumeral.parse("I" if key.mode == "major" else "i")
-        yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
+        if not within:
+            yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
         yield h.TonicHeard(t.start, t.event.end, key)
     cadence = t.moment("cadence")
     if cadence is not None and t.says("cadence"):
