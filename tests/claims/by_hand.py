@@ -484,6 +484,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("gone back", n.GoesOn(F(1), F(2), P("G#4"), C("A"))),
     ("said twice", p.ComesBack(F(16), F(24), F(0), F(8), "varied")),
     ("of one line", h.ChordIs(F(4), F(4), K("C"), R("V"))),
     ("cadencing", h.CadenceFamily(F(4), F(8), K("C"), "authentic")),
@@ -627,6 +628,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("gone back", n.GoesOn(F(1), F(3, 2), P("A4"), C("B"))),
     ("gone back", n.Resolved(F(1), F(3, 2), "v1n1", "v1n3", "ornamented")),
     ("of one line", h.ChordIs(F(0), F(0), K("C"), R("V"))),
     ("passing", h.CadenceFamily(F(5), F(6), K("C"), "authentic")),

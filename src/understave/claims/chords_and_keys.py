@@ -1054,7 +1054,8 @@ FAMILIES = {
 class CadenceFamily(Claim):
     """A cadence in a key at a moment is of one of the `FAMILIES`: one of its labels holds.
 
-    An ear is asked how the chords end: where they come home the line stops, too.
+    An ear is asked how the chords end: where they come home the line stops, too, or it is a perfect close on
+    a strong beat.
     """
 
     kind: ClassVar[str] = "family of cadence"
@@ -1064,7 +1065,10 @@ class CadenceFamily(Claim):
     def holds(self, facts: Facts) -> bool:
         labels = FAMILIES[self.family]
         bar = facts.bar(self.start).full_length
-        home = self.family in ("authentic", "plagal")
+        perfect = facts.weight(self.start) <= _STRONG and Cadence(
+            self.start, self.end, self.key, "perfect authentic"
+        ).holds(facts)
+        home = self.family in ("authentic", "plagal") and not perfect
         if home and not stops_within(facts, self.start, self.start + _HALTS * bar):
             return False
         return any(Cadence(self.start, self.end, self.key, label).holds(facts) for label in labels)
