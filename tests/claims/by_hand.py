@@ -375,7 +375,11 @@ SAID_TWICE = build(
 )
 """A bar said twice, and both again after two others."""
 
+ONE_LEFT = build("G4:1 A4 B4 D5 | r:4 | r:4", "G3:4 | C4:4 | E4+G4:4")
+"""A dominant of which one note alone goes on to the tonic."""
+
 ON = {
+    "one left": (ONE_LEFT, "C: V:4 | I:8"),
     "said twice": (SAID_TWICE, "F: I:24"),
     "going on": (GOING_ON, "e: i:24"),
     "gone back": (GONE_BACK, "A: Cad64:1 V7:1 I:2"),
@@ -628,6 +632,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("one left", rp.LetsGo(F(4), F(4))),
     ("gone back", n.GoesOn(F(1), F(3, 2), P("A4"), C("B"))),
     ("gone back", n.Resolved(F(1), F(3, 2), "v1n1", "v1n3", "ornamented")),
     ("of one line", h.ChordIs(F(0), F(0), K("C"), R("V"))),
