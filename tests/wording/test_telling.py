@@ -14,7 +14,10 @@ from tests.wording.readings import EXAMPLES, NAMES, piece
 from understave.findings.keyplan import find_keys
 from understave.findings.kinds import SURE
 from understave.harmony.reading import Reading
+from understave.theory.key import Key
 from understave.theory.names import key_name
+from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN, phrasebook, tell
 from understave.wording.claiming import is_true
 from understave.wording.gaps import place
@@ -168,3 +171,15 @@ def test_a_key_is_touched_where_its_tonic_sounds(third, chord, told):
     spans = spans_of(score, f"C: I:4 viio7/ii:2 V65/ii:2 {chord} V:4 I:4")
     touched = [e for e in find_keys(score, spans) if e.label == "tonicization"]
     assert [is_true(e, score, spans) for e in touched] == [told]
+
+
+@pytest.mark.parametrize(("tone", "told"), [("E", True), ("C#", False)])
+def test_a_leading_tone_is_drawn_in_its_own_chord_only(tone, told):
+    """With C sharp below and above, G sharp is the fifth of a seventh chord: nothing draws it to A."""
+    score = build(
+        f"B5:1 {tone}6 G#5 B5 | A5:4", "G#4:4 | A4:4", "E4:4 | E4:4", f"{tone}3:1 G#3 {tone}3 G#3 | A2:4"
+    )
+    values = {"key": Key.parse("a"), "chord": RomanNumeral.parse("V"), "pitch": Pitch.parse("G#4")}
+    values |= {"aim": PitchClass.parse("A"), "direction": "up", "met": 1}
+    drawn = made("tension", "expectation", F(0), F(4), (), 1.0, values.items())
+    assert is_true(drawn, score, spans_of(score, "a: V:4 i:4")) == told

@@ -921,10 +921,12 @@ def _pedal_mark(t: Told) -> Iterator[Claim]:
 
 def _tension(t: Told) -> Iterator[Claim]:
     key, chord = t.key(), t.chord("chord")
-    if key is not None and chord is not None and t.says("chord", "key"):
-        yield h.ChordIs(t.start, t.start, key, chord)
     pitch, aim, direction = t.pitch("pitch"), t.tone("aim"), t.text("direction")
     label = t.event.label
+    drawn = label in ("bass", "expectation") and t.says("aim")
+    if key is not None and chord is not None and (drawn or t.says("chord", "key")):
+        # A leading tone or a seventh is drawn as a member of its chord, whether that is named or not.
+        yield h.ChordIs(t.start, t.start, key, chord)
     if pitch is not None and label != "register" and t.says("pitch"):
         yield n.Sounds(t.start, t.end, pitch)
     against = t.pitch("against")
