@@ -378,7 +378,10 @@ SAID_TWICE = build(
 ONE_LEFT = build("G4:1 A4 B4 D5 | r:4 | r:4", "G3:4 | C4:4 | E4+G4:4")
 """A dominant of which one note alone goes on to the tonic."""
 
+HELD_OUT = build("C5:1 D5 E5 F5 | D5:8 | E5:4", "C3:4 | G3:8 | C3:4")
+
 ON = {
+    "held out": (HELD_OUT, "C: I:4 | V:8 | I:4"),
     "one left": (ONE_LEFT, "C: V:4 | I:8"),
     "said twice": (SAID_TWICE, "F: I:24"),
     "going on": (GOING_ON, "e: i:24"),
@@ -488,6 +491,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("held out", h.Cadence(F(4), F(12), K("C"), "half")),
     ("gone back", n.GoesOn(F(1), F(2), P("G#4"), C("A"))),
     ("said twice", p.ComesBack(F(16), F(24), F(0), F(8), "varied")),
     ("of one line", h.ChordIs(F(4), F(4), K("C"), R("V"))),

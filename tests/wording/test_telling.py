@@ -183,3 +183,16 @@ def test_a_leading_tone_is_drawn_in_its_own_chord_only(tone, told):
     values |= {"aim": PitchClass.parse("A"), "direction": "up", "met": 1}
     drawn = made("tension", "expectation", F(0), F(4), (), 1.0, values.items())
     assert is_true(drawn, score, spans_of(score, "a: V:4 i:4")) == told
+
+
+@pytest.mark.parametrize(("chords", "told"), [("IV:4", False), ("IV:2 I:2", True)])
+def test_home_returns_with_its_tonic(chords, told):
+    """One chord that home has too brings nobody home. Common practice, no source."""
+    score = build(
+        "E5:4 | E5:4 | D5:4 | F#5:4 | A5:2 G5:2 | D5:4 | D5:4",
+        "C5:4 | C5:4 | B4:4 | A4:4 | C5:2 E5:2 | C5:4 | B4:4",
+        "C3:4 | C3:4 | G2:4 | D3:4 | F3:2 C3:2 | D3:4 | G2:4",
+    )
+    spans = spans_of(score, f"C: I:8 G: I:4 V:4 C: {chords} G: V:4 I:4")
+    home = [e for e in find_keys(score, spans) if e.kind == "key" and e.start == 16]
+    assert [is_true(e, score, spans) for e in home] == [told]

@@ -62,6 +62,8 @@ from understave.wording.sentences import values_of
 
 _INSTANT = Fraction(1, 64)
 _RESOLVING = ("direct", "late", "ornamented")
+_RETURNED = 8
+"""Bars within which a key that returns has its tonic chord (set by ear)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -655,12 +657,7 @@ def _key(t: Told) -> Iterator[Claim]:
     before = t.key("came_from")
     if before is not None and t.says("came_from") and not within:
         yield h.KeyBefore(t.start, t.start, before)
-    if t.event.label in ("tonicization", "modulation"):
-        # A key that is touched or reached has its tonic at least once, there or right after.
-        tonic = RomanNumeral.parse("I" if key.mode == "major" else "i")
-        if not within:
-            yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
-        yield h.TonicHeard(t.start, t.event.end, key)
+    yield from _tonic(t, key, within, before)
     cadence = t.moment("cadence")
     if cadence is not None and t.says("cadence"):
         yield h.Confirmed(cadence, cadence, key)
@@ -679,6 +676,18 @@ def _key(t: Told) -> Iterator[Claim]:
     if telling is not None and at is not None and t.says("telling"):
         yield p.FirstTime(t.start, t.end, telling, at)
         yield h.ForeignTo(t.start, t.end, telling, key, foreign=False)
+
+
+def _tonic(t: Told, key: Key, within: bool, before: Key | None) -> Iterator[Claim]:
+    """A key that is touched, reached or found again has its tonic at least once, there or right after."""
+    tonic = RomanNumeral.parse("I" if key.mode == "major" else "i")
+    if t.event.label in ("tonicization", "modulation"):
+        if not within:
+            yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
+        yield h.TonicHeard(t.start, t.event.end, key)
+    elif before is not None:
+        until = t.start + _RETURNED * t.score.measure_at(t.start).full_length
+        yield h.ChordAbout(t.start, min(t.end, until), key, tonic)
 
 
 def _pivot(t: Told) -> Iterator[Claim]:
