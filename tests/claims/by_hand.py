@@ -380,7 +380,10 @@ ONE_LEFT = build("G4:1 A4 B4 D5 | r:4 | r:4", "G3:4 | C4:4 | E4+G4:4")
 
 HELD_OUT = build("C5:1 D5 E5 F5 | D5:8 | E5:4", "C3:4 | G3:8 | C3:4")
 
+COME_DOWN = build("C5:1 D5 E5 D5 | C5 E5 G5 A5 | E5 D5 C5 D5 | C5:1 D5 E5 D5", "C3:4 | C3:4 | C3:4 | C3:4")
+
 ON = {
+    "come down": (COME_DOWN, "C: I:16"),
     "held out": (HELD_OUT, "C: I:4 | V:8 | I:4"),
     "one left": (ONE_LEFT, "C: V:4 | I:8"),
     "said twice": (SAID_TWICE, "F: I:24"),
@@ -491,6 +494,7 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("come down", p.High(F(14), F(15), P("E5"))),
     ("held out", h.Cadence(F(4), F(12), K("C"), "half")),
     ("gone back", n.GoesOn(F(1), F(2), P("G#4"), C("A"))),
     ("said twice", p.ComesBack(F(16), F(24), F(0), F(8), "varied")),
@@ -636,6 +640,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("come down", p.High(F(8), F(9), P("E5"))),
     ("one left", rp.LetsGo(F(4), F(4))),
     ("gone back", n.GoesOn(F(1), F(3, 2), P("A4"), C("B"))),
     ("gone back", n.Resolved(F(1), F(3, 2), "v1n1", "v1n3", "ornamented")),

@@ -25,6 +25,8 @@ _EXACT = 1.0
 """Share of the notes of a literal return that must be found again: what is unchanged has them all."""
 _NEW = 0.35
 """Share of what is no standing figure that must be found again. Set by ear."""
+_TONE = 2
+"""Semitones."""
 _FIGURED = 3
 """Notes at least of a figure that stands."""
 _HIGH = 0.6
@@ -225,7 +227,9 @@ class Parts(Claim):
 
 @dataclass(frozen=True, slots=True)
 class High(Claim):
-    """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher."""
+    """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher, and in the
+    bar before none lies more than a tone higher: what has come down is not high.
+    """
 
     kind: ClassVar[str] = "stands high"
     pitch: Pitch
@@ -236,6 +240,10 @@ class High(Claim):
             tops[note.at] = max(tops.get(note.at, 0), note.midi)
         lower = sum(v <= self.pitch.midi for v in tops.values())
         sounds = any(note.pitch == self.pitch for note in facts.heard(self.start, self.end))
+        bar = facts.bar(self.start).full_length
+        before = _melody_like(facts, max(Fraction(0), self.start - bar), self.start)
+        if any(note.midi > self.pitch.midi + _TONE for note in before):
+            return False
         return sounds and bool(tops) and lower >= _HIGH * len(tops)
 
 
