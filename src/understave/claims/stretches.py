@@ -25,6 +25,8 @@ _EXACT = 1.0
 """Share of the notes of a literal return that must be found again: what is unchanged has them all."""
 _NEW = 0.35
 """Share of what is no standing figure that must be found again. Set by ear."""
+_TONE = 2
+"""Semitones."""
 _FIGURED = 3
 """Notes at least of a figure that stands."""
 _HIGH = 0.6
@@ -226,7 +228,8 @@ class Parts(Claim):
 @dataclass(frozen=True, slots=True)
 class High(Claim):
     """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher, nor any of
-    those to the end of the bar after it, where it would still be climbing (common practice, no source).
+    those to the end of the bar after it, where it would still be climbing, and in the bar before none lies
+    more than a tone higher: what has come down is not high (common practice, no source).
     """
 
     kind: ClassVar[str] = "stands high"
@@ -238,6 +241,10 @@ class High(Claim):
             tops[note.at] = max(tops.get(note.at, 0), note.midi)
         lower = sum(v <= self.pitch.midi for v in tops.values())
         peaks = [note for note in facts.heard(self.start, self.end) if note.pitch == self.pitch]
+        bar = facts.bar(self.start).full_length
+        before = _melody_like(facts, max(Fraction(0), self.start - bar), self.start)
+        if any(note.midi > self.pitch.midi + _TONE for note in before):
+            return False
         return bool(peaks) and lower >= _HIGH * len(tops) and not self._climbs(facts, peaks[-1])
 
     @staticmethod
