@@ -28,6 +28,14 @@ from understave.theory.roman import RomanNumeral
 
 F, P, C, K, R = Fraction, Pitch.parse, PitchClass.parse, Key.parse, RomanNumeral.parse
 
+LEADS_ON = build(
+    "C5:2 B4 | A4:4 | A4:4", "A4:2 G#4 | E4:1 G4:3 | F4:4", "F4:2 E4 | C#4:4 | D4:4", "D3:2 E3 | A2:4 | D3:4"
+)
+"""A minor phrase reaches A major, which takes G and goes on to D minor."""
+CLIMBING = build("C5:2 G5:2 | A5:2 G5:2 | E5:1 C5 D5 C5 | G5:2 C5:2", "C3:4 | C3:4 | C3:4 | C3:4")
+"""G stands high, but the tune climbs on to A; the last G is left for good."""
+UPBEAT = build("Ab4:3/2 G4:1/2 F4:2", "C4:3/2 Bb3:1/2 Ab3:2", "Eb4:2 D4:2", "Bb2:2 Bb2:2", signature=-3)
+"""A flat major over B flat; G comes as it is left for the dominant."""
 SWAPPED = build(
     "Bb4:3 C5:1 | Bb4:3 C5:1 | C5:3 Bb4:1 | B4:4 | G4:4 | G4:4 | G4:3 A4:1",
     "F4:3 E4:1 | F4:3 E4:1 | D4:3 E4:1 | G4:4 | D4:3 E4:1 | D4:3 E4:1 | F4:3 E4:1",
@@ -343,7 +351,66 @@ OPENED = replace(
 )
 """The same with F sharp struck in the bar before."""
 
+KNOCKING = build(
+    "G5:1 G5 G5 G5 | G5 G5 G5 G5 | G5 G5 G5 G5", "E4:4 | D4:2 E4:2 | r:4", "C4:4 | B3:2 C4:2 | r:4"
+)
+"""A top that stands still over one chord, over two that change, and alone."""
+RAISED = build("D5:2 B5:2 | G#5:1 A5 F#5 G5", "B4:4 | B4:1 C5 A4 B4", "D4:4 | F4:1 E4 Eb4 D4", "G3:4 | G3:4")
+"""G sharp over a held G, leapt to: it goes up to A at once, and the line comes down to G later."""
+
+_STANDING = "E4:1 G4 E4 G4 | " * 6
+OSTINATO = build(
+    _STANDING,
+    "G3:1 B3 G3 B3 | " * 6,
+    "E5:1 F#5 G5:2 | B5:3 A5:1 | D5:1 C5 B4:2 | A4:2 B4:2 | F#5:1 E5 D5 C5 | E5:1 D#5 F#5:2",
+)
+"""A figure that stands on under a tune that is always another."""
+WITH_ITS_TUNE = build(
+    _STANDING,
+    "G3:1 B3 G3 B3 | " * 6,
+    "E5:1 F#5 G5:2 | B5:3 A5:1 | D5:1 C5 B4:2 | E5:1 F#5 G5 A5 | B5:3 A5:1 | D5:1 C5 A4:2",
+)
+
+HALTING_LATE = build(
+    "C5:1 D5 E5 F5 | D5 B4 C5 D5 | B4 C5 D5 B4 | C5 D5 B4 A4 | G4:2 r:2",
+    "C3:4 | G3:4 | G3:4 | G3:4 | G3:2 r:2",
+)
+"""A line that runs on over the dominant for three bars before it stops."""
+CUT_OFF = build("C5:1 D5 E5 F5 | D5 B4 C5 D5", "C3:4 | G3:4")
+"""Music that breaks off in mid-line on the dominant."""
+ON_HOLD = build("C5:1 D5 E5 F5 | D5 B4 D5:2", "C3:4 | G3:4")
+
+NO_SUSPENSION = build("B4:1 A#4:3", "E#4:1 F#4:3", "C#3:1 F#3:3")
+"""A dominant seventh on C sharp before F sharp: nothing of F sharp major sounds with its B but C sharp."""
+TWO_SUSPENDED = build("F5:2 | D5:1 C5", "D5:2 | B4:1 C5", "F4:2 | F4:1 E4", "B3:2 | C4:2", meter="2/4")
+
+OF_ONE_LINE = build("G4:4 | G4:4", "C4:1/2 D4 C4 E4 D4 F4 E4 F4 | D4:1 C4 D4 D4")
+"""G held over a line of C, D, E and F, and over one of D with a turn to C."""
+
+GONE_BACK = build("A4:3/2 C#5:1/4 B4 A4:2", "E4:1 G#4 A4:2", "C#4:1 D4 C#4:2", "E3:2 A2:2")
+"""A over G sharp turns through C sharp and B back to A."""
+
+GOING_ON = build(_STANDING, "G3:1 B3 G3 B3 | " * 6, "r:4 | r:4 | r:3 B4:1 | B4:4 | r:4 | r:4")
+
+SAID_TWICE = build(
+    "A5:1 F5 E5 D5 | A5 F5 E5 D5 | A5:2 Bb5:2 | C6:4 | A5:1 F5 E5 D5 | A5 F5 E5 C5", "F3:2 A3:2 | " * 6
+)
+"""A bar said twice, and both again after two others."""
+
 ON = {
+    "said twice": (SAID_TWICE, "F: I:24"),
+    "going on": (GOING_ON, "e: i:24"),
+    "gone back": (GONE_BACK, "A: Cad64:1 V7:1 I:2"),
+    "of one line": (OF_ONE_LINE, "C: V:4 | V:4"),
+    "no suspension": (NO_SUSPENSION, "b: V:4"),
+    "two suspended": (TWO_SUSPENDED, "C: viio:2 I:2"),
+    "halting late": (HALTING_LATE, "C: I:4 | V:16"),
+    "cut off": (CUT_OFF, "C: I:4 | V:4"),
+    "on hold": (ON_HOLD, "C: I:4 | V:4"),
+    "ostinato": (OSTINATO, "e: i:24"),
+    "with its tune": (WITH_ITS_TUNE, "e: i:24"),
+    "knocking": (KNOCKING, "C: I:4 | V:2 I:2 | I:4"),
+    "raised": (RAISED, "G: I:4 | I:4"),
     "breathing": (BREATHING, "C: V:4 | I:4 | I:4"),
     "opening": (OPENING, "C: ii:4 | vi:4"),
     "passing": (PASSING, "C: V:5 I:1 ii6:1 V:1 | I:4"),
@@ -389,6 +456,9 @@ ON = {
     "suspended": (SUSPENDED, "C: ii:4 | I:4"),
     "sinking": (SINKING, "a: i:4 | i:2 V:2"),
     "minor": (MINOR, "a: i:2 V:2 | I:4"),
+    "leads on": (LEADS_ON, "a: iv:2 V:2 | d: V:1 V7:3 | i:4"),
+    "climbing": (CLIMBING, "C: I:16"),
+    "upbeat": (UPBEAT, "Eb: Cad64:2 V7:2"),
     "pedalled": (PEDALLED, "C: I:4 | V7:4"),
     "held below": (HELD_BELOW, "C: I:4 V7:4"),
     "detached": (DETACHED, "C: I:1 IV:3 | I:4"),
@@ -440,6 +510,15 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("said twice", p.ComesBack(F(16), F(24), F(0), F(8), "varied")),
+    ("of one line", h.ChordIs(F(4), F(4), K("C"), R("V"))),
+    ("cadencing", h.CadenceFamily(F(4), F(8), K("C"), "authentic")),
+    ("passing", h.Cadence(F(5), F(6), K("C"), "imperfect authentic", P("C5"))),
+    ("two suspended", h.Member(F(2), F(2), P("D5"), belongs=False)),
+    ("on hold", h.Cadence(F(4), F(8), K("C"), "half")),
+    ("with its tune", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
+    ("knocking", p.Repeated(F(0), F(4), P("G5"), 4)),
+    ("knocking", p.Repeated(F(4), F(8), P("G5"), 4, moved=True)),
     ("risen", p.Stays(F(0), F(8), P("C2"))),
     ("touched and reached", h.Cadence(F(6), F(8), K("A"), "imperfect authentic")),
     ("close", p.ChangesHere(F(4), F(4))),
@@ -527,6 +606,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
         ),
     ),
     ("minor", h.Picardy(F(4), F(8), K("a"), C("C#"), C("C"))),
+    ("climbing", p.High(F(12), F(16), P("G5"))),
     ("minor", h.Cadence(F(4), F(8), K("a"), "imperfect authentic", P("C#5"))),
     ("minor", h.NotFinal(F(4), F(4), K("a"), "melody not on the tonic", P("C#5"))),
     ("pedalled", p.RingsOn(F(1), F(2), P("C2"))),
@@ -575,7 +655,23 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("gone back", n.Resolved(F(1), F(3, 2), "v1n1", "v1n3", "ornamented")),
+    ("of one line", h.ChordIs(F(0), F(0), K("C"), R("V"))),
+    ("passing", h.CadenceFamily(F(5), F(6), K("C"), "authentic")),
+    ("no suspension", h.Member(F(0), F(0), P("B4"), belongs=False)),
+    ("halting late", h.Cadence(F(4), F(20), K("C"), "half")),
+    ("cut off", h.Cadence(F(4), F(8), K("C"), "half")),
+    ("ostinato", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
+    ("going on", p.ComesBack(F(12), F(24), F(0), F(12), "varied")),
+    # One chord stays under the first four, nothing sounds under the last.
+    ("knocking", p.Repeated(F(0), F(4), P("G5"), 4, moved=True)),
+    ("knocking", p.Repeated(F(8), F(12), P("G5"), 4, moved=True)),
+    ("raised", n.Resolved(F(4), F(5), "v1n3", "v1n6", "ornamented")),
     ("alone", h.ChordIs(F(12), F(12), K("G"), R("ii"))),
+    ("leads on", h.Picardy(F(4), F(8), K("a"), C("C#"), C("C"))),
+    ("climbing", p.High(F(0), F(4), P("G5"))),
+    ("upbeat", h.ChordsChange(F(1), F(1) + F(1, 64))),
+    ("upbeat", h.SixFour(F(0), F(2), K("Eb"), "cadential", P("Bb2"))),
     ("alone", h.ColourIs(F(0), F(0), K("G"), R("I"))),
     ("risen", p.Stays(F(0), F(12), P("C2"))),
     ("doubled", p.Stays(F(0), F(8), P("Bb3"), "inner")),

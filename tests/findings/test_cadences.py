@@ -338,7 +338,7 @@ class TestHalf:
         closes = find_closes(spans)
         piece = cadences_module._Piece(score, spans, closes)
         inside = [c.arrival for i, c in enumerate(closes) if piece.is_in_sequence(i)]
-        assert inside == [14]
+        assert inside == [10, 14]
         last = next(c for c in closes if c.arrival == 14)
         ending = Ending(Fraction(16), 4.0, last, ("rhythm of the opening",), 1.0, None, None)
         assert [e for e in cadences_of(score, spans, closes, (ending,)) if e.get("arrival") == 14] == []
@@ -487,6 +487,17 @@ class TestPicardy:
         )
         events = find_cadences(score, spans_of(score, "f: i:4 | iv:4 | I:4"))
         assert [e.label for e in events] == ["plagal", "picardy third"]
+
+    def test_none_where_the_chord_takes_a_seventh_and_leads_on(self) -> None:
+        """A dominant seventh is no close (Hutchinson, chapter 17): A, C sharp and G lead to D minor."""
+        score = build(
+            "C5:2 B4:2 | A4:4 | A4:4",
+            "A4:2 G#4:2 | E4:1 G4:3 | F4:4",
+            "F4:2 E4:2 | C#4:4 | D4:4",
+            "D3:2 E3:2 | A2:4 | D3:4",
+        )
+        events = find_cadences(score, spans_of(score, "a: iv:2 V:2 | d: V:1 V7:3 | i:4"))
+        assert "picardy third" not in [e.kind for e in events]
 
     @pytest.mark.parametrize(("third", "text"), [("C4", "a: iv:2 V:2 | i:4"), ("C#4", "A: iv:2 V:2 | I:4")])
     def test_none_on_the_minor_tonic_nor_in_a_major_key(self, third: str, text: str) -> None:

@@ -252,6 +252,12 @@ def test_no_augmented_sixth_in_a_minor_subdominant() -> None:
     assert find_chromatic(*setting(voices, "c: i:1 iv6 V")) == ()
 
 
+def test_three_notes_that_pass_by_are_no_common_tone_chord() -> None:
+    """The chord is fully diminished (Open Music Theory, part V): without its A, two notes only pass."""
+    voices = ("G4:1 C5 G4", "E4 F#4 E4", "C4 C4 C4", "C3 D#3 E3")
+    assert find_chromatic(*setting(voices, "C: I:1 #iio7 I6")) == ()
+
+
 @pytest.mark.parametrize("interval", INTERVALS)
 def test_common_tone_diminished_seventh(interval: str) -> None:
     """D sharp, F sharp, A and C around the tonic triad of C, which keeps its root."""
@@ -440,6 +446,20 @@ def test_applied_chords(
     assert e.get("target") == RomanNumeral.parse(target)
     assert e.get("changes") == tuple(pcs(*c) for c in changes)
     assert (e.start, e.get("resolution_time")) == (1, None if resolution == "none" else 2)
+
+
+@pytest.mark.parametrize(
+    ("voices", "spans", "resolution"),
+    [
+        (("C5:1 C5 C5", "G4 A4 G4", "E4 F#4 E4", "C3 D3 G3"), "C: I:1 V7/V Cad64", "six-four"),
+        (("C5:1 B4 D5", "G4 G#4 A4", "E4 E4 F4", "C3 D3 A3"), "C: I:1 V42/vi IV64", "elsewhere"),
+    ],
+)
+def test_only_the_dominant_is_reached_by_way_of_its_six_four(
+    voices: tuple[str, ...], spans: str, resolution: str
+) -> None:
+    """A six-four over another degree than the fifth is not cadential (Hutchinson, section 16.3)."""
+    assert find_applied(*setting(voices, spans))[0].get("resolution") == resolution
 
 
 def test_applied_leading_tone_is_followed() -> None:

@@ -14,8 +14,8 @@ import pytest
 from build import build, spans_of, told
 from tests.once import read
 
-from understave.claims.facts import facts
-from understave.claims.single_notes import Apart, Bare
+from understave.claims.facts import Facts, facts
+from understave.claims.single_notes import Apart, Bare, Resolved
 from understave.findings.dissonance import find_dissonances, interval_label, pedal_stretches
 from understave.harmony.reading import Event
 from understave.score.model import Direction, Score
@@ -375,3 +375,13 @@ def test_what_a_mordent_touches_resolves_nothing(upper, chords, goes):
     events = found(build(upper, "D3:3 | C3+E3:3", meter="3/4"), chords)
     event = next(event for event in events if event.get("dissonant") == "v1n2")
     assert (event.get("manner"), event.get("resolution")) == goes
+
+
+def test_a_line_that_climbs_by_semitones_resolves_nothing_on_its_way():
+    """A chromatic passing line moves on through its notes (Hutchinson, ch. 10); it leads on."""
+    score = build("Eb4+G4:3 Eb4+A4+C5:1", "staff2 r:1 Fb3 F3 F#3", "Eb3:4")
+    rubs = [e for e in found(score, "Eb: I:3 viio7/V:1") if e.get("dissonant_pitch") == Pitch.parse("Fb3")]
+    assert [e.get("resolution") for e in rubs] == [None]
+    assert not Resolved(Fraction(1), Fraction(2), "v2n1", "v2n3", "ornamented").holds(
+        Facts(score, spans_of(score, "Eb: I:3 viio7/V:1"))
+    )

@@ -15,7 +15,7 @@ import pytest
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example
 
-from understave.findings.form import NAMES, Section, _frames, arriving_key, evidence, find_form
+from understave.findings.form import NAMES, Section, _frames, arriving_key, evidence, find_form, names_of
 from understave.harmony.reading import Event
 from understave.score.model import Direction, Score
 from understave.theory.key import Key
@@ -224,6 +224,20 @@ class TestFrames:
         spans = spans_of(score, f"C: I:24 G: {before} I:16 C: I:32")
         parts = [Section(a, b, (), 1.0) for a, b in ((0, 7), (8, 11), (12, 19))]
         assert _frames(score, spans, parts)[1] == label
+
+    @pytest.mark.parametrize(("tune", "label"), [(A, "section"), (["C5:4"] * 8, "coda")])
+    def test_what_comes_back_whole_is_no_coda(self, tune: list[str], label: str) -> None:
+        """A coda follows the close of the last part (Caplin 1998, chapter 12; from memory): here the last
+        part itself comes, closes off the downbeat, and only its first bar looks like a close.
+        """
+        low = A_LOW if tune is A else ["C2+C3:4"] * 8
+        score = piece([*A, *B, *A[:7], "D5:4", *tune], [*A_LOW, *B_LOW, *A_LOW[:7], "G2:4", *low])
+        late = "C: I:4 V6:4 I:4 ii:4 I:4 V6:4 V7:5 I:3" if tune is A else "C: I:32"
+        first = "C: I:4 V6:4 I:4 V:4 I:4 V6:4 Cad64:2 I:2 V:4"
+        spans = spans_of(score, f"{A_SPANS} {B_SPANS} {first} {late}")
+        parts = [Section(a, a + 7, (), 1.0) for a in (0, 8, 16, 24)]
+        assert _frames(score, spans, parts)[-1] == "coda"
+        assert names_of(score, spans, parts)[-1].label == label
 
     def test_an_ending_on_the_cadence_has_no_coda(self) -> None:
         score = piece(A + B + A, A_LOW + B_LOW + A_LOW)

@@ -18,11 +18,12 @@ from tests.once import read, read_score
 
 from understave.findings import find_events
 from understave.findings.catalogue import weight
-from understave.findings.keyplan import ending_key, find_keys, first_new_note
+from understave.findings.keyplan import ending_key, find_keys, first_new_note, home_key
+from understave.findings.modes import regions_of
 from understave.findings.nearness import RELATIONS, nearness
 from understave.harmony.reading import Event
 from understave.harmony.romantext import read_romantext
-from understave.score.model import Score
+from understave.score.model import Direction, Score
 from understave.theory.key import Key, all_keys
 from understave.theory.pitch import PitchClass
 
@@ -152,6 +153,25 @@ def test_a_six_four_and_a_lone_note_are_no_pivot(door: str, start: int) -> None:
     assert [e.start for e in events if e.kind == "pivot chord"] == [start]
 
 
+@pytest.mark.parametrize(
+    ("top", "inner", "bass", "chords", "doors"),
+    [
+        ("E5:4 | E5:4 | D5:4 | D5:4", "C5:4", "A2:4", "V7:4 | I:4", [4]),
+        ("F#5:4 | E5:4 | D5:4 | D5:4", "C5:4", "A2:4", "V7:4 | I:4", []),  # F sharp has come before
+        ("E5:4 | E5:4 | D5:4 | D5:4", "A4:4", "A2:4", "V7:4 | I:4", []),  # no third sounds
+        ("E5:4 | E5:4 | D5:4 | D5:4", "C5:4", "E2:4", "V7:4 | I:4", []),  # over another bass than named
+        ("E5:4 | E5:4 | E5:4 | D5:4", "C5:4", "A2:4", "IV:4 | I:4", []),  # no dominant follows
+    ],
+)
+def test_a_pivot_opens_the_door(top: str, inner: str, bass: str, chords: str, doors: list[int]) -> None:
+    """Hutchinson, chapter 22: one of the old key's chords that leads to what only the new key has."""
+    score = build(
+        top, f"C5:4 | {inner} | C5:4 | B4:4", "G4:4 | A4:4 | A4:4 | G4:4", f"C3:4 | {bass} | D3:4 | G2:4"
+    )
+    found = find_keys(score, spans_of(score, f"C: I:4 | vi:4 | G: {chords}"))
+    assert [event.start for event in found if event.kind == "pivot chord"] == doors
+
+
 def test_no_pivot_across_a_chromatic_step() -> None:
     """C major to A major, straight: no chord belongs to both keys."""
     score = chords("C3+E4+G4", "G3+D4+B4", "A3+E4+C#5", "E3+E4+G#4", "A3+E4+C#5", length=4)
@@ -244,8 +264,7 @@ def test_home(spans: str, home: str) -> None:
     """The longer of first and last key, where no signature tells; a Picardy third does not change it."""
     score = chords(C, C, C, C, length=4)
     score = replace(score, measures=tuple(replace(m, signature=6) for m in score.measures))
-    keys = [e for e in find_keys(score, spans_of(score, spans)) if e.kind == "key"]
-    assert {e.get("home") for e in keys} == {Key.parse(home)}
+    assert home_key(regions_of(spans_of(score, spans)), score) == Key.parse(home)
 
 
 @pytest.mark.parametrize(
@@ -273,10 +292,26 @@ def test_home_is_what_the_signature_or_the_title_names(
     assert {e.get("home") for e in keys} == {Key.parse(home)}
 
 
+@pytest.mark.parametrize(("last", "home"), [("F3", "g"), ("Bb2", "Bb")])
+def test_what_breaks_off_is_not_at_home_where_it_stops(last: str, home: str) -> None:
+    """The beginning of a movement in G minor, most of it in the relative, which has the same signature: home
+    is where it began, unless it comes to its end in the other key. Common practice, no source.
+    """
+    began, went = "G2:4 | D3:4 | G2:4 | D3:4 | " * 2, "Bb2:4 | F3:4 | " * 5
+    score = build(
+        "Bb4:4 | F#4:4 | Bb4:4 | F#4:4 | " * 2 + "D5:4 | C5:4 | " * 5 + ("A4:4" if home == "g" else "Bb4:4"),
+        began + went + f"{last}:4",
+        signature=-2,
+    )
+    chords = "g: " + "i:4 V:4 " * 4 + "Bb: " + "I:4 V:4 " * 5 + ("V:4" if home == "g" else "I:4")
+    found = find_keys(score, spans_of(score, chords))
+    assert {str(e.get("home")) for e in found if e.kind == "key"} == {home}
+
+
 def test_the_key_in_which_a_piece_began_is_not_turned_to_like_a_new_one() -> None:
     score = chords(*[C] * 34, length=4)
-    found = find_keys(score, spans_of(score, "b: i:16 D: I:8 b: iv:4 V:4 i:8 iv:4 V:4 i:8 f#: i:80"))
-    again = next(e for e in found if e.kind == "key" and e.start == 24)
+    found = find_keys(score, spans_of(score, "b: i:8 D: I:8 b: iv:4 V:4 i:4 iv:2 V:2 i:4 f#: i:80"))
+    again = next(e for e in found if e.kind == "key" and e.start == 16)
     assert again.label == "modulation"
     assert again.get("known") == 1
     assert weight(again) == 0
@@ -382,6 +417,30 @@ def test_a_piece_ends_on_its_tonic_at_rest(tune: str, low: str, chords: str, key
     """Common practice, no source: what is cut out of a piece comes to no end."""
     score = build(tune, low)
     assert str(ending_key(score, spans_of(score, chords)) or "") == key
+
+
+@pytest.mark.parametrize(
+    ("fine", "back", "key"),
+    [
+        ("Fine", "D.C. al Fine", "C"),
+        ("Fine", "Da Capo", "C"),
+        ("fine", "D. S. al Fine", "C"),
+        ("Fine", "D.C. al Coda", "F"),
+        ("Fine", "dolce", "F"),
+        ("finer", "D.C. al Fine", "F"),
+    ],
+)
+def test_a_piece_that_is_sent_back_ends_at_its_fine(fine: str, back: str, key: str) -> None:
+    """Common practice, no source: from *da capo* or *dal segno* one plays on to *Fine*."""
+    words = [(fine, 8), (back, 15)]
+    printed = tuple(Direction(w, "words", Fraction(t), None, 1, w) for w, t in words)
+    score = build("D5:2 B4 | C5:4 | E5:4 | F5:4", "G2:4 | C3:4 | C3:4 | F2:4", directions=printed)
+    assert score.played_end == (16 if key == "F" else 8)
+    if key == "C":
+        later = replace(score, directions=(replace(printed[0], onset=Fraction(6)), printed[1]))
+        assert later.played_end == 8
+        score = later
+    assert str(ending_key(score, spans_of(score, "C: V:4 I:4 F: V:4 I:4"))) == key
 
 
 @pytest.mark.parametrize(

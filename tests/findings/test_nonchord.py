@@ -101,6 +101,13 @@ def test_a_note_that_begins_alone_above_what_enters_is_not_in_the_bass():
     assert (event.label, event.get("place"), event.get("figures")) == ("suspension", "top", "7-6")
 
 
+def test_what_moves_to_another_shade_of_its_letter_is_no_suspension():
+    """A suspension sinks by a step of the scale (Hutchinson, ch. 10): G sharp to G is none."""
+    score = build("G#4:6 G4:2", "E4:4 E4:4", "C#4:4 C#4:4", "E3:4 A#2:4")
+    labels = [e.label for e in find_nonchord(score, spans_of(score, "A: V:4 viio7/ii:4"))]
+    assert not {"suspension", "appoggiatura"} & set(labels)
+
+
 def test_suspension_struck_again_is_one_dissonance():
     event = only(build("C5:2 C5:1/2 C5 B4:1", "E3+A3:2 G2+D3:2"), "C: vi64:2 V:2")
     assert (event.label, event.notes) == ("suspension", ("v1n2", "v1n3"))

@@ -56,6 +56,14 @@ class TestBass:
         assert event.get("bars") == 4
         assert event.notes == ("v4n1",)
 
+    @pytest.mark.parametrize(("last", "ends"), [("G3:2", 18), ("E3:2", 24), ("G3:1 C3:1", 24)])
+    def test_a_root_that_takes_over_the_bass_for_long_ends_it(self, last: str, ends: int) -> None:
+        """What stays is the lowest from first to last (Hutchinson, ch. 10); V7's root is another."""
+        upper = ("G4:4 | A4:4 | B4:4 | G4:4 | F4:4 | E4:4", "E4:4 | F4:4 | F4:4 | E4:4 | D4+B4:4 | C4:4")
+        score = build(*upper, f"C3:16 | C3:2 {last} | C3:4")
+        events = found(score, "C: I:4 | IV64:4 | viio:4 | I:4 | V7:4 | I:4")
+        assert [(e.start, e.end) for e in events if e.label == "tonic"] == [(0, ends)]
+
     @pytest.mark.parametrize("by", ["m2", "M2", "m3", "M3", "P4", "A4", "P5", "m6", "M6", "m7"])
     def test_in_every_key(self, by: str) -> None:
         interval = Interval.parse(by)

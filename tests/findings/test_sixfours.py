@@ -13,13 +13,14 @@ from fractions import Fraction
 import pytest
 from tests.findings.build import build, spans_of
 
-from understave.claims.chords_and_keys import CarriesBass
+from understave.claims.chords_and_keys import CarriesBass, NotFinal
 from understave.claims.facts import facts
 from understave.findings.catalogue import is_sure
 from understave.findings.sixfours import find_sixfours
 from understave.harmony.engine import read_harmony
 from understave.harmony.reading import Event
 from understave.score.model import Score
+from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 
@@ -202,6 +203,19 @@ def test_a_seventh_above_another_bass_is_not_in_the_bass() -> None:
     )
     spans = spans_of(score, "F: V:4 | V42:4 | I6:4")
     assert not [e for e in find_sixfours(score, spans) if e.kind == "seventh in the bass"]
+
+
+@pytest.mark.parametrize(("staff", "told"), [("staff1", []), ("staff2", ["resolves"])])
+def test_a_seventh_with_which_an_upper_hand_dips_under_the_lower_is_not_the_bass(
+    staff: str, told: list[str]
+) -> None:
+    """Common practice, no source: the left hand stands on E, and the right hand's D only lies deeper."""
+    score = build("B4:2 A4:2", "G#4:2 A4:2", f"{staff} D4:2 C#4:2", "staff2 E4:2 E4:2")
+    found_here = [e.label for e in found(score, "A: V42:2 I6:2") if e.kind == "seventh in the bass"]
+    assert found_here == told
+    known = facts(score, spans_of(score, "A: V42:2 I6:2"))
+    not_final = NotFinal(Fraction(2), Fraction(2), Key.parse("A"), "dominant inverted")
+    assert not_final.holds(known) is bool(told)
 
 
 def test_a_pedal_point_under_an_upper_part_does_not_sink() -> None:

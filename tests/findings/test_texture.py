@@ -321,6 +321,16 @@ def test_two_equal_lines_on_one_staff_have_no_melody_between_them():
     assert not unled_bars(below, spans_of(below, "F: I:12"))
 
 
+@pytest.mark.parametrize(
+    "low", ["E3:2 F#3:1 G3 | B3:3 A3:1 | D3:1 C3 B2:2 | A2:2 B2:1 C3", "E3:4 | E3:4 | E3:4 | E3:4"]
+)
+def test_a_figure_that_stands_above_a_line_that_moves_leads_nothing(low):
+    """Common practice, no source: what is the same in every bar goes with the line that is always new."""
+    score = build("E5:1 G5 E5 G5 | " * 3 + "E5:1 G5 E5 G5", f"staff2 {low}")
+    moves = " F#3" in low
+    assert unled_bars(score, spans_of(score, "e: i:16")) == (set(range(4)) if moves else set())
+
+
 @pytest.mark.parametrize(("octave", "label"), [(True, "in the bass"), (False, "in an inner voice")])
 def test_a_line_doubled_by_the_lowest_voice_does_not_lie_between(octave, label):
     tune = (
@@ -391,3 +401,14 @@ def test_a_line_over_a_bass_that_comes_off_the_beat_is_not_the_lowest(low: str, 
     score = build("staff1 G5:1/2 E5 G5 E5 G5 E5 G5 E5", "staff1 C5:2 B4:2", f"staff2 {low}")
     tune = [note for note in score.notes if note.voice == "2"]
     assert _is_lowest(score, tune) is lowest
+
+
+def test_the_top_of_a_prelude_has_its_melody_until_the_singer_enters() -> None:
+    """Common practice, no source: in a prelude the right hand sings, the left one carries."""
+    tune = bars("C5:1/2 D5 E5 D5 C5:1 G4", 4)
+    low = bars("C4:3/2 B3:1/2 C4 B3 C4 D4", 4)
+    sung = "r:4 | r:4 | r:4 | r:4 | E5:1 F5 G5 E5 | D5:4"
+    score = build(sung, f"staff2 {tune} | G4:1/2 C5 E5 C5 G4 C5 E5 C5 | B4:4", f"staff3 {low} | C3:4 | G3:4")
+    texture = texture_of(score, spans_of(score, "C: I:24"))
+    places = [(texture.outlines[k].staff, texture.outlines[k].upper) for k in texture.places]
+    assert places == [*[(2, True)] * 4, *[(1, True)] * 2]

@@ -331,3 +331,15 @@ def test_a_staff_that_goes_on_alone_has_nothing_to_stay_behind():
     score = build("E5:1 D5 C5 D5 | r:4 | E5:4", "C3:1 G3 E3 G3 | C3:1 G3 E3 G3 | C3:1 G3 E3 G3")
     sung = {n.id for n in score.notes if n.id.startswith("v1")}
     assert _alone(score, sung) == {(1, 2)}
+
+
+def test_what_moves_under_a_figure_that_stands_is_not_told_to_stay_behind_it():
+    """The middle staff has the line for four bars, then the upper one: only from there on one is a bass."""
+    score = build(
+        "E5:1 G5 E5 G5 | " * 4 + "B5:2 A5:1 G5 | F#5:3 G5:1",
+        "staff2 E4:2 F#4:1 G4 | B4:3 A4:1 | D4:1 C4 B3:2 | A3:2 B3:1 C4 | G3+B3:2 G3+B3:2 | G3+B3:4",
+        "staff3 E3:4 | E3:4 | E3:4 | E3:4 | E3:4 | E3:4",
+    )
+    told = roles_told(score, "e: i:24")
+    assert min(onset for label, onset in told) == 16
+    assert {"bass", "accompaniment"} <= {label for label, _ in told}

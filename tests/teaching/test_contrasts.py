@@ -10,13 +10,14 @@ from lxml import etree
 from tests.findings.build import build, spans_of
 from tests.wording.readings import EXAMPLES, analysed, piece
 
+import understave.teaching.contrasts as contrasts_module
 from understave.findings import find_events
 from understave.harmony.reading import Reading
 from understave.score.model import Note, Score
 from understave.teaching import carried
 from understave.teaching.contrasts import LABELS, Contrast, contrasts, diatonic_neighbour
 from understave.theory.key import Key
-from understave.theory.pitch import Pitch
+from understave.theory.pitch import Interval, Pitch
 from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN, phrasebook
 
@@ -207,6 +208,22 @@ def test_a_bass_is_heard_alone_where_it_steps_and_leaps(bass, offered):
     score = build("C5:2 E5 G5 E5 | C5 E5 D5 B4 | C5 E5 C5 E5 | C5 G5 E5 C5", bass)
     spans = spans_of(score, "C: I:8 | I:8")
     assert ("bass" in {c.label for c in contrasts(score, Reading(spans, ()), at_most=20)}) is offered
+
+
+@pytest.mark.parametrize(
+    ("later", "parted"),
+    [
+        ("D5:1 G5 A5:2", False),
+        ("D5:1 r:3", False),
+        ("D5:1 G5 A5:1 B5", False),
+        ("D5:1 F5 A5:2", True),
+        ("D5:1 r:2 B4:1", True),
+    ],
+)
+def test_two_ways_part_where_each_has_what_the_other_lacks(later, parted):
+    """A voice that only falls silent or joins in goes the same way (common practice, no source)."""
+    score = build(f"C5:1 F5 G5:2 | {later}", "C3:4 | D3:4")
+    assert contrasts_module._part_ways(score, 0, 1, 1, Interval.parse("M2")) is parted
 
 
 @pytest.mark.parametrize("language", SPOKEN)

@@ -278,6 +278,31 @@ def test_a_root_is_named_for_every_chord_that_is_printed():
         assert verify(told(e, going_on=fewer, count=len(fewer), times=times), score, reading)
 
 
+def test_a_sequence_with_a_root_that_comes_twice_is_not_asked_to_be_continued():
+    """The pattern of roots is what is asked (Open Music Theory v2, "Diatonic Sequences"): two Fs break it."""
+    score = build(
+        "E5:4 | F5:4 | D5:4 | E5:4 | C5:4 | D5:4 | B4:4 | C5:4",
+        "C5:4 | C5:4 | B4:4 | B4:4 | A4:4 | A4:4 | G4:4 | G4:4",
+        "G4:4 | A4:4 | F4:4 | G4:4 | E4:4 | F4:4 | D4:4 | E4:4",
+        "C3:4 | F2:2 A2 | B2:4 | E2:4 | A2:4 | D2:4 | G2:4 | C2:4",
+    )
+    for four, asked in (("IV:2 IV6:2", 0), ("IV:4", 1)):
+        spans = spans_of(score, f"C: I:4 {four} viio:4 iii vi ii V I")
+        reading = Reading(spans, find_sequences(score, spans))
+        assert len(prompts(score, reading, "continue the sequence", "intermediate")) == asked
+
+
+def test_nothing_is_resolved_to_a_six_four():
+    """The six-four waits for the dominant itself (Hutchinson, section 16.3)."""
+    score = build(
+        "D5:4 | C5:2 B4 | C5:4", "B4:4 | G4:4 | G4:4", "F4:4 | E4:2 D4 | E4:4", "G3:4 | G3:4 | C3:4"
+    )
+    for six, starts in (("Cad64", [6]), ("I", [0])):
+        spans = spans_of(score, f"C: V7:4 | {six}:2 V7:2 | I:4")
+        found = exercises(score, Reading(spans, ()), "intermediate", each=9)
+        assert [e.start for e in found if e.kind == "resolve the chord"] == starts
+
+
 def test_of_a_leading_tone_only_chords_that_have_one_warn():
     """The seventh chord on the second degree of minor has none; that on the fifth has the raised seventh."""
     score = build(

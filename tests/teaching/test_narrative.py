@@ -20,7 +20,7 @@ from tests.wording.readings import analysed, chorale
 from understave.claims import facts
 from understave.claims.chords_and_keys import KeyAbout
 from understave.claims.moods import CAUSES, Mood, is_so
-from understave.findings import with_events
+from understave.findings import find_events, with_events
 from understave.findings.applied import find_applied
 from understave.findings.cadences import PICARDY, find_cadences
 from understave.findings.chromatic import find_chromatic
@@ -50,6 +50,7 @@ from understave.teaching.narrative import (
     entry_of,
     filled,
     head_events,
+    head_sentences,
     name_among,
     narrate,
     of_place,
@@ -254,7 +255,7 @@ def test_of_a_journey_it_is_said_where_it_goes(label, heart):
 
 def test_a_journey_is_not_told_beside_the_keys_that_it_visits():
     score, reading = analysed("chain-ferry")
-    away = next(e for e in reading.events if e.kind == "key" and e.label == "modulation")
+    short, away = (e for e in reading.events if e.kind == "key" and e.label == "modulation")
     lead = Told(away, 3.0, 1.0, 1.0)
     thread = Thread(("key",), lead, (lead,), 1.0)
     texts = {}
@@ -264,6 +265,19 @@ def test_a_journey_is_not_told_beside_the_keys_that_it_visits():
         texts[length] = " ".join(line.text for line in lines)
     told = {length: ("journey" in text, "visits" in text) for length, text in texts.items()}
     assert told == {"minute": (True, False), "five": (False, True), "whole": (False, True)}
+    # A key that is only touched on the way is no goal (common practice, no source).
+    touched = Told(short, 3.0, 1.0, 1.0)
+    lines = _opening(voice, "minute", "intermediate", [Thread(("key",), touched, (touched,), 1.0)])
+    assert "journey" not in " ".join(line.text for line in lines)
+
+
+def test_what_is_printed_over_both_staves_is_told_once():
+    """A song prints its tempo over the voice and over the piano (common practice, no source)."""
+    words = [Direction(f"d{k}", "tempo", Fraction(0), None, k, "Andantino molto") for k in (1, 2)]
+    score = build("C5:4 | C5:4", "C3:4 | C3:4", directions=tuple(words))
+    spans = spans_of(score, "C: I:8")
+    reading = Reading(spans, find_events(score, spans))
+    assert len(list(head_sentences(score, reading, phrasebook("en")))) == 1
 
 
 @pytest.mark.parametrize(("count", "name"), [(2, ""), (9, "motive")])

@@ -294,6 +294,35 @@ def test_a_chord_is_not_named_with_a_note_that_does_not_sound():
     assert story.members_text(whole, span, phrasebook("en")) == "G, B, D and F"
 
 
+@pytest.mark.parametrize(
+    ("voices", "labels", "told"),
+    [
+        (
+            (
+                "E5:2 D5 | C5 B4 | A4 G4 | F4 G4",
+                "G4:2 G4 | E4 E4 | C4 C4 | C4 B3",
+                "C3:2 G2 | A2 E2 | F2 C2 | F2 G2",
+            ),
+            "C: I:2 V:2 vi:2 iii:2 IV:2 I:2 IV:2 V:2",
+            "C, G, A, E, F and C: they go in pairs, each pair a third below the one before.",
+        ),
+        (
+            ("E5:4 | E5:4 | C5:4 | C5:4", "G4:4 | A4:4 | A4:4 | F4:4", "C3:4 | A2:4 | F2:4 | D2:4"),
+            "C: I:4 vi:4 IV:4 ii:4",
+            "C, A, F and D: each lies a third below the one before.",
+        ),
+        (
+            ("E5:2 D5 F5 E5 G5 F#5", "G4:2 B4 A4 C#5 B4 D#5", "C3:2 G2 D3 A2 E3 B2"),
+            "C: I:2 V:2 ii:2 V/ii:2 iii:2 V/iii:2",
+            "C, G, D, A, E and B: each lies a fifth above the one before.",
+        ),
+    ],
+)
+def test_the_pattern_of_a_sequence_is_told_as_its_roots_move(voices, labels, told):
+    """The roots of the commonest sequences (Open Music Theory v2, part IV, "Diatonic Sequences")."""
+    assert [answer for _, answer in asked("sequence", labels, *voices)] == [told]
+
+
 def test_what_is_foreign_in_an_applied_chord_is_what_the_key_has_not():
     """In V7/IV the leading tone E is C major's own; B flat is what does not belong to it."""
     (told,) = asked(

@@ -76,27 +76,41 @@ def lesson(tmp_path_factory):
     return score, page, clock(score, plan), path
 
 
-@pytest.fixture
-def opened(browser, lesson):
-    """Open the page; at the end nothing may have been asked of the network and nothing complained of."""
-    contexts, requests, complaints = [], [], []
+@pytest.fixture(scope="module")
+def window(browser):
+    """The one page that all tests open the lesson in, and what it asked for and complained of.
 
-    def go(size=LARGE, **kwargs):
-        context = browser.new_context(viewport=size, **kwargs)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("request", lambda r: requests.append(r.url))
-        page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
-        page.on("pageerror", lambda e: complaints.append(str(e)))
+    A page of its own for each, in a process of its own, takes twice as long.
+    """
+    requests, complaints = [], []
+    page = browser.new_page()
+    page.on("request", lambda r: requests.append(r.url))
+    page.on("console", lambda m: complaints.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda e: complaints.append(str(e)))
+    return page, requests, complaints
+
+
+@pytest.fixture
+def opened(window, lesson):
+    """Open the page; at the end nothing may have been asked of the network and nothing complained of."""
+    page, requests, complaints = window
+    requests.clear()
+    complaints.clear()
+
+    def go(size=LARGE, color_scheme="null"):
+        page.goto("about:blank")
+        page.set_viewport_size(size)
+        page.emulate_media(media="null", color_scheme=color_scheme)
+        page.mouse.move(0, 0)
         page.goto(lesson[3].as_uri())
         until(page, "document.querySelector('#score stave-score')?.shadowRoot.querySelector('.bar')")
         until(page, "document.querySelector('stave-transport').audio.readyState >= 3")
         return page
 
     yield go
-    for context in contexts:
-        context.close()
-    assert {u for u in requests if not u.startswith(("data:", "blob:"))} == {lesson[3].as_uri()}
+    page.goto("about:blank")
+    asked = {u for u in requests if not u.startswith(("data:", "blob:", "about:"))}
+    assert asked == {lesson[3].as_uri()}
     assert complaints == []
 
 

@@ -27,6 +27,8 @@ _MINOR_SEVENTH = 10
 """Semitones."""
 _STRONG, _ON_BEAT = 1, 2
 """`Facts.weight` of a strong beat and of any, at most."""
+_HALTS = Fraction(3, 2)
+"""Bars within which the line stops on the dominant of a half cadence. Set by ear."""
 _FIGURE = 3
 """Notes at least that are a figure."""
 
@@ -42,6 +44,14 @@ _TRIADS = {
     for third in (3, 4)
 }
 """The major and minor triads, as semitones above C, and their fifths."""
+
+
+_DOMINANTS = {
+    frozenset((root + step) % 12 for step in steps)
+    for root in range(12)
+    for steps in ((0, 4, 10), (0, 4, 7, 10))
+}
+"""The dominant sevenths, with and without their fifths, as semitones above C."""
 
 
 def _reads(span: Span | None, key: Key, numeral: RomanNumeral) -> bool:
@@ -86,6 +96,10 @@ class ChordIs(Claim):
         notes = facts.heard(span.start, span.end)
         here = {note.midi % 12 for note in notes}
         third, seventh = chord.member(3), chord.member(7)
+        bare = seventh is None and third is not None and third.semitone not in here
+        if bare and len(here - chord.semitones) > len(here & chord.semitones):
+            # Root and fifth alone among more notes of other names are no triad.
+            return False
         if len(here & chord.semitones) < 2 or self._is_outnumbered(facts, span, chord.semitones):
             return False
         if seventh is not None and not {chord.root.semitone, seventh.semitone} <= here:
@@ -209,8 +223,8 @@ class NextChord(Claim):
 class Member(Claim):
     """A note belongs to the chord read at a moment, or (`belongs` False) is foreign to it, by sound.
 
-    It is not foreign where it makes a major or minor triad with all that sounds, no six-four, of which the
-    chord read has one note at most: then the name is wrong, not the note.
+    It is not foreign where it makes a major or minor triad with all that sounds, no six-four, or a dominant
+    seventh, of which the chord read has one note at most: then the name is wrong, not the note.
     """
 
     kind: ClassVar[str] = "belongs to the chord"
@@ -226,7 +240,8 @@ class Member(Claim):
         sound = facts.sounding(self.start)
         here = frozenset(note.midi % 12 for note in sound)
         fifth = _TRIADS.get(here)
-        if not self.belongs and fifth not in (None, sound[0].midi % 12) and len((here & own) - {tone}) < 2:
+        whole = here in _DOMINANTS or fifth not in (None, sound[0].midi % 12)
+        if not self.belongs and whole and len((here & own) - {tone}) < 2:
             return tone not in here and tone not in own
         return (tone in own) == self.belongs
 
@@ -977,7 +992,8 @@ class Cadence(Claim):
             lambda s: s.numeral.chord(s.key).root == chord.root and not _lowest_is(facts, s, seventh), after
         )
         until = max((span.end for span in same), default=goal.end)
-        return stops_within(facts, self.start, until)
+        # What runs on over the dominant comes to its halt later, where it stops.
+        return stops_within(facts, self.start, min(until, self.start + _HALTS * bar))
 
     def _phrygian(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         if not self._half(facts, goal, before) or not before or self.key.mode != "minor":
@@ -1036,7 +1052,10 @@ FAMILIES = {
 
 @dataclass(frozen=True, slots=True)
 class CadenceFamily(Claim):
-    """A cadence in a key at a moment is of one of the `FAMILIES`: one of its labels holds."""
+    """A cadence in a key at a moment is of one of the `FAMILIES`: one of its labels holds.
+
+    An ear is asked how the chords end: where they come home the line stops, too.
+    """
 
     kind: ClassVar[str] = "family of cadence"
     key: Key
@@ -1044,6 +1063,10 @@ class CadenceFamily(Claim):
 
     def holds(self, facts: Facts) -> bool:
         labels = FAMILIES[self.family]
+        bar = facts.bar(self.start).full_length
+        home = self.family in ("authentic", "plagal")
+        if home and not stops_within(facts, self.start, self.start + _HALTS * bar):
+            return False
         return any(Cadence(self.start, self.end, self.key, label).holds(facts) for label in labels)
 
 
@@ -1109,19 +1132,33 @@ class NotFinal(Claim):
             return (
                 _is_dominant(led, self.key)
                 and led.numeral.chord(led.key).bass.semitone != (tonic.semitone + 7) % 12
+                and not self._is_under_hand(facts, led)
             )
         if self.why == "tonic inverted":
             return not _stands_on(facts, self.start, tonic) or goal.numeral.chord(goal.key).bass != tonic
         return led.numeral.chord(led.key).root.semitone == self.key.leading_tone.semitone
+
+    def _is_under_hand(self, facts: Facts, led: Span) -> bool:
+        """Whether the lower hand stands on the dominant's root, under which an upper hand only dips."""
+        here = facts.heard(led.start, led.end)
+        lowest = min(here, key=lambda note: note.midi)
+        own = [n for n in here if n.part == lowest.part and n.staff > lowest.staff]
+        root = (self.key.tonic.semitone + 7) % 12
+        return bool(own) and min(own, key=lambda note: note.midi).midi % 12 == root
+
+
+_LEANING = Fraction(3, 4)
+"""Of a cadential six-four, by when its notes have come: what comes later is an upbeat. Set by ear."""
 
 
 @dataclass(frozen=True, slots=True)
 class SixFour(Claim):
     """A six-four: the lowest note is `bass`, and over it sound a sixth and a fourth, by the staff.
 
-    ``"cadential"``: the bass is the dominant of the key, sixth and fourth both sound, and the dominant
-    follows. ``"passing"``: the bass comes or goes by step. ``"pedal"``: the bass is there before or after.
-    ``"arpeggiated"``: the chord before or after has the same root (Hutchinson, section 16.3).
+    ``"cadential"``: the bass is the dominant of the key, sixth and fourth both sound, neither of them only
+    as an upbeat to what follows, and the dominant follows. ``"passing"``: the bass comes or goes by step.
+    ``"pedal"``: the bass is there before or after. ``"arpeggiated"``: the chord before or after has the same
+    root (Hutchinson, section 16.3).
     """
 
     kind: ClassVar[str] = "six-four"
@@ -1142,6 +1179,10 @@ class SixFour(Claim):
         if not steps & {5, 3}:
             return False
         if self.label == "cadential":
+            steps = {
+                (note.pitch.diatonic - self.bass.diatonic) % 7
+                for note in facts.heard(self.start, self.start + (self.end - self.start) * _LEANING)
+            }
             on_fifth = self.bass.midi % 12 == (self.key.tonic.semitone + 7) % 12
             leans = on_fifth and not _goes_by(facts, self.start, self.key, self.bass)
             return leans and {5, 3} <= steps and self._dominant_after(facts)
@@ -1172,7 +1213,9 @@ class SixFour(Claim):
 
 @dataclass(frozen=True, slots=True)
 class Picardy(Claim):
-    """A minor key ends on its major tonic: the major third sounds, the minor one does not."""
+    """A minor key ends on its major tonic: the major third sounds, the minor one does not, nor the minor
+    seventh, with which the chord leads on as a dominant (common practice, no source).
+    """
 
     kind: ClassVar[str] = "Picardy third"
     key: Key
@@ -1187,5 +1230,5 @@ class Picardy(Claim):
             return False
         here = [note for note in facts.heard(self.start, self.end) if note.onset >= self.start]
         return any(same(self.third, note) for note in here) and not any(
-            same(self.plain, note) for note in here
+            same(self.plain, note) or (note.midi - tonic) % 12 == 10 for note in here
         )

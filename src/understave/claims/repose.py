@@ -54,7 +54,10 @@ class LineStops(Claim):
             return False
         beat = facts.bar(last.onset).beat_length
         goes_on = after[0].onset if after else facts.score.end
-        if last.fermata or 2 * (goes_on - last.end) >= beat or goes_on >= facts.score.end:
+        if last.fermata or 2 * (goes_on - last.end) >= beat:
+            return True
+        if goes_on >= facts.score.end and PieceEnds(self.start, facts.score.end).holds(facts):
+            # What was cut off in mid-line has not stopped.
             return True
         slurred = _slurred(facts, last)
         if slurred is None:

@@ -272,10 +272,10 @@ def _broken(note: Note, facts: Facts) -> bool:
 
 
 def _touched(note: Note, to: Note, facts: Facts) -> bool:
-    """Whether a line only touches a note, for less than a beat and no longer than the one before, which it
-    gives back at once: an ornament resolves nothing (common practice, no source).
+    """Whether a line only touches a note, for less than a beat and no longer than the one that it leaves, and
+    goes back to that one at once: an ornament resolves nothing (common practice, no source).
     """
-    if to.onset != note.end or to.duration > note.duration:
+    if to.duration > note.duration:
         return False
     back = [n for n in facts.next_in_voice(to) if n.onset == to.end and n.midi == note.midi]
     return bool(back) and to.duration < facts.bar(to.onset).beat_length
@@ -314,9 +314,9 @@ class Resolved(Claim):
 
     With `pedal` what it rubs against is held by the pedal alone. ``"direct"``: in the next note; ``"late"``:
     after a silence of its line; ``"ornamented"``: after a few other notes, up only if it has not stepped down
-    first. What only passes, turns, or
-    belongs to a broken chord resolves nothing (Hutchinson, ch. 10; Türk, "Klavierschule", 1789, on
-    appoggiaturas, from memory).
+    first nor climbed through the semitone between; down only if, raised, it has not gone up to rest first.
+    What only passes, turns, or belongs to a broken chord resolves nothing (Hutchinson, ch. 10; Türk,
+    "Klavierschule", 1789, on appoggiaturas, from memory).
     """
 
     kind: ClassVar[str] = "resolves"
@@ -341,10 +341,17 @@ class Resolved(Claim):
         if self.manner == "direct":
             return to.onset == note.end
         if self.manner == "ornamented" and (
-            self._at_rest_before(note, facts) or (to.midi > note.midi and self._steps_down(note, facts))
+            self._at_rest_before(note, facts)
+            or self._led_up_before(note, to, facts)
+            or (to.midi > note.midi and (self._steps_down(note, facts) or self._climbs(note, to, facts)))
         ):
             return False
         return to.onset > note.end
+
+    @staticmethod
+    def _climbs(note: Note, to: Note, facts: Facts) -> bool:
+        """Whether the line goes up through the semitone between, and only passes on to its goal."""
+        return any(note.midi < n.midi < to.midi for n in facts.next_in_voice(note))
 
     @staticmethod
     def _steps_down(note: Note, facts: Facts) -> list[Note]:
@@ -359,6 +366,24 @@ class Resolved(Claim):
         return any(
             n.midi % 12 in tones and not any((m.midi - n.midi) % 12 in SHARP for m in facts.sounding(n.onset))
             for n in self._steps_down(note, facts)
+        )
+
+    @staticmethod
+    def _led_up_before(note: Note, to: Note, facts: Facts) -> bool:
+        """Whether a raised note that is said to sink is at once led up: by a semitone, to the next letter,
+        which rubs with nothing so. A raised tone rises (Hutchinson, chapter on chromatic non-chord tones,
+        from memory).
+        """
+        span = facts.span(note.onset)
+        key = span.key if span is not None else None
+        if key is None or to.midi > note.midi or note.pitch.pitch_class in (*key.scale, key.leading_tone):
+            return False
+        return any(
+            n.onset == note.end
+            and n.midi - note.midi == 1
+            and n.pitch.diatonic - note.pitch.diatonic == 1
+            and not any((m.midi - n.midi) % 12 in SHARP for m in facts.sounding(n.onset))
+            for n in facts.next_in_voice(note)
         )
 
     def subject(self) -> Hashable:

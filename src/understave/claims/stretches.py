@@ -23,6 +23,10 @@ _ALIKE = 0.5
 """Share of the notes of a varied return that must be found again. Set by ear."""
 _EXACT = 1.0
 """Share of the notes of a literal return that must be found again: what is unchanged has them all."""
+_NEW = 0.35
+"""Share of what is no standing figure that must be found again. Set by ear."""
+_FIGURED = 3
+"""Notes at least of a figure that stands."""
 _HIGH = 0.6
 """Share of a melody's notes that are no higher than one that stands high. Set by ear."""
 _SHIFTED = 2
@@ -135,12 +139,15 @@ class Repeated(Claim):
     """A note is struck so many times in a stretch on one staff, with nothing else between.
 
     What sounds with it may change; in its own voice no other note comes between two strikings (`strict`).
+    With `moved` it does change from one striking to another: over silence or one chord that stays nothing
+    moves beneath it.
     """
 
     kind: ClassVar[str] = "repeated note"
     tone: Pitch
     count: int
     strict: bool = True
+    moved: bool = False
 
     def holds(self, facts: Facts) -> bool:
         staves: dict[int, list[Note]] = {}
@@ -154,6 +161,9 @@ class Repeated(Claim):
         if len(moments) != self.count:
             return False
         last = max(moments)
+        with_it = {frozenset(n.midi for n in facts.sounding(m) if n.midi < here[0].midi) for m in moments}
+        if self.moved and len(with_it - {frozenset()}) < 2:
+            return False
         line = [note for note in facts.in_voice(here[0], here[0].onset, last) if note.onset not in moments]
         return not self.strict or len(line) <= max(1, self.count // 4)
 
@@ -215,7 +225,9 @@ class Parts(Claim):
 
 @dataclass(frozen=True, slots=True)
 class High(Claim):
-    """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher."""
+    """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher, nor any of
+    those to the end of the bar after it, where it would still be climbing (common practice, no source).
+    """
 
     kind: ClassVar[str] = "stands high"
     pitch: Pitch
@@ -225,8 +237,14 @@ class High(Claim):
         for note in _melody_like(facts, Fraction(0), facts.score.end):
             tops[note.at] = max(tops.get(note.at, 0), note.midi)
         lower = sum(v <= self.pitch.midi for v in tops.values())
-        sounds = any(note.pitch == self.pitch for note in facts.heard(self.start, self.end))
-        return sounds and bool(tops) and lower >= _HIGH * len(tops)
+        peaks = [note for note in facts.heard(self.start, self.end) if note.pitch == self.pitch]
+        return bool(peaks) and lower >= _HIGH * len(tops) and not self._climbs(facts, peaks[-1])
+
+    @staticmethod
+    def _climbs(facts: Facts, peak: Note) -> bool:
+        end = facts.bar(peak.onset).end
+        later = _melody_like(facts, peak.onset, end + facts.bar(end).full_length)
+        return any(note.midi > peak.midi for note in later)
 
 
 @dataclass(frozen=True, slots=True)
@@ -394,7 +412,8 @@ class ComesBack(Claim):
     ``"again"`` where it is not said how.
 
     Bars are compared from both starts; of a literal return nearly all notes are found again in their place,
-    of a varied or moved one so many letters of any voice (see the constants of this module).
+    of a varied or moved one so many letters of any voice (see the constants of this module), among them some
+    that are not struck in every bar alike: a figure that stands on under another tune does not return.
     """
 
     kind: ClassVar[str] = "comes back"
@@ -413,7 +432,27 @@ class ComesBack(Claim):
         if self.how == "literal":
             both = set(one) & set(two)
             return len(both) >= _EXACT * max(len(set(one)), len(set(two)))
-        return any(self._moved(facts, s) >= _ALIKE for s in range(7))
+        alike = max(range(7), key=lambda s: self._moved(facts, s))
+        return self._moved(facts, alike) >= _ALIKE and not self._stands_alone(facts, alike)
+
+    def _stands_alone(self, facts: Facts, steps: int) -> bool:
+        """Whether a figure stands in all bars of both passages and between them (but for one), and of what
+        else there is less than one thing a bar or hardly anything comes back: the tune is another one.
+        """
+        bars = [facts.letters(bar) for bar in facts.bars_from(self.from_start, self.end)]
+        times = Counter(letter for bar in bars for letter in bar)
+        figure = {letter for letter, count in times.items() if count >= len(bars) - 1}
+        if len(figure) < _FIGURED:
+            return False
+        moved = {(at, (letter + steps) % 7) for at, letter in figure}
+        pairs = _beside(facts, self, _SHIFTED)
+        common = first = second = 0
+        for near, bar in pairs:
+            here = facts.letters(bar) - figure
+            rows = [facts.letters(b, steps) - moved for b in near]
+            row = max(rows, key=lambda r: len(r & here) / max(1, min(len(r), len(here))))
+            common, first, second = common + len(row & here), first + len(row), second + len(here)
+        return min(first, second) < len(pairs) or common < _NEW * min(first, second)
 
     def _moved(self, facts: Facts, steps: int) -> float:
         """Share of the moments of either passage whose letters agree when moved by so many steps.

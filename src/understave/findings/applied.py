@@ -13,7 +13,7 @@ own notes are altered in them; it lasts as long as the chord. Detail, where it a
 - ``changes`` tuple of (PitchClass, PitchClass): each chromatic note with the note of the key in its place.
 - ``leading_tone`` PitchClass; ``leading_note`` str and ``leading_pitch`` Pitch: where it sounds;
   ``goes_to`` Pitch: where that line goes.
-- ``resolution`` str: ``"resolves"``, ``"six-four"`` (to the dominant by way of its cadential six-four),
+- ``resolution`` str: ``"resolves"``, ``"six-four"`` (to the dominant by its cadential six-four),
   ``"chain"`` (to a chord on the target that is itself a dominant of something else), ``"deceptive"`` (to the
   sixth degree of the target), ``"elsewhere"``, ``"none"`` (nothing follows).
 - ``to`` RomanNumeral, ``to_key`` Key, ``resolution_time`` Fraction: the chord that answers.
@@ -141,7 +141,7 @@ def resolve(piece: Progression, i: int) -> tuple[str, Step | None]:
     if answer.chord.root.semitone == tonic:
         leads_on = answer.numeral.applied and answer.is_dominant and answer.local != target
         return ("chain" if leads_on else "resolves"), answer
-    if answer.is_six_four_on(target.tonic):
+    if answer.is_six_four_on(target.tonic) and target.tonic == piece.steps[i].key.tonic.shift(1):
         return "six-four", answer
     sixth = {target.tonic.shift(-4).semitone, target.tonic.shift(3).semitone}
     if answer.entry.bass.semitone in sixth and answer.entry.bass == answer.chord.root:

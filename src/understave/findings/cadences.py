@@ -51,6 +51,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import takewhile
 
 from understave.findings.closes import (
     AUTHENTIC,
@@ -180,7 +181,11 @@ def cadences_of(
         told.add(close.arrival)
         found.append(piece.event(close, ending))
         found += piece.picardy(close, ending)
-    opened = [ending for ending in endings if ending.close and ending.close.label in (HALF, PHRYGIAN)]
+    opened = [
+        ending
+        for ending in endings
+        if ending.close and (ending.close.tonicised or ending.close.label in (HALF, PHRYGIAN))
+    ]
     for i, close in enumerate(closes):
         if close.arrival not in told and not piece.begins_anew(close, opened):
             found += piece.within(i)
@@ -465,21 +470,25 @@ class _Piece:
     def begins_anew(self, close: Close, opened: list[Ending]) -> bool:
         """Whether a phrase has ended on the dominant before a close: what is reached begins the next.
 
-        `opened` are the phrases' ends on a dominant, in order of time.
+        `opened` are the phrases' ends on a dominant, in the key or as a key of its own, in order of time.
         """
         first = bisect_left(opened, self.start(close), key=lambda ending: ending.time)
         last = bisect_right(opened, close.arrival, key=lambda ending: ending.time)
         return any(ending.close is not close for ending in opened[first:last])
 
     def is_in_sequence(self, i: int) -> bool:
-        """Whether a goal and its leader are the middle link of a sequence of pairs, which stops nowhere.
-
-        The pairs before and after are as long, their roots move by the same step, and one pair lies as far
-        above or below the last as the next.
+        """Whether a goal and its leader are the first or the middle link of a sequence of three pairs, which
+        stops nowhere (Caplin 1998, chapter 2: a sequence confirms no key by a cadence; from memory).
         """
-        if i < 3 or i + 2 >= len(self.closes):
+        return self.are_in_sequence(i - 3) or self.are_in_sequence(i - 1)
+
+    def are_in_sequence(self, first: int) -> bool:
+        """Whether three pairs of goals, from the one of this number on, are as long as one another, their
+        roots move by the same step, and one pair lies as far above or below the last as the next.
+        """
+        if first < 0 or first + 6 > len(self.closes):
             return False
-        around = self.closes[i - 3 : i + 3]
+        around = self.closes[first : first + 6]
         roots = [LETTERS.index(self.chords[close.goal].root.letter) for close in around]
         begins = [close.arrival for close in around]
         within = {(roots[k + 1] - roots[k]) % 7 for k in (0, 2, 4)}
@@ -541,12 +550,19 @@ class _Piece:
         chord = self.chords[close.goal]
         if close.label not in (AUTHENTIC, PLAGAL) or not is_tonic(chord, close.key):
             return False
-        if 4 not in chord.quality.fifths:
+        if 4 not in chord.quality.fifths or self.takes_a_seventh(close):
             return False
         minor = Key(close.key.tonic, "minor")
         # The last eight chords before the goal speak for the mode.
         around = [span.key for span in self.spans[max(0, close.leader - 7) : close.leader + 1]]
         return close.key.mode == "minor" or 2 * around.count(minor) > len(around)
+
+    def takes_a_seventh(self, close: Close) -> bool:
+        """Whether the chord of a goal takes up its minor seventh before it is left, and leads on."""
+        roots = (chord.root == self.chords[close.goal].root for chord in self.chords[close.goal :])
+        last = close.goal + sum(1 for _ in takewhile(bool, roots)) - 1
+        seventh = (close.key.tonic.semitone + 10) % 12
+        return any(note.midi % 12 == seventh for note in self.heard(close.arrival, self.spans[last].end))
 
     def picardy(self, close: Close, ending: Ending) -> list[Event]:
         """Return the Picardy third of a phrase's end, if it has one."""

@@ -277,7 +277,7 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
     if third is not None and not _held(piece, step, after, third):
         return []
     held = _held(piece, step, after, chord.root)
-    if not held or _stay_foreign(piece, step, after):
+    if not held or _stay_foreign(piece, step, after) or not _is_whole(piece, step):
         return []
     detail = replace(
         _details(piece, i, after.local),
@@ -287,6 +287,13 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
         around=1 if around else None,
     )
     return [_event(piece, i, COMMON_TONE, step.confidence * (0.95 if around else 0.7), detail)]
+
+
+def _is_whole(piece: Progression, step: Step) -> bool:
+    """Whether all four notes of a diminished seventh sound: of three of them some pass by, and nothing
+    colours (Open Music Theory, part V: a fully diminished seventh chord).
+    """
+    return all(piece.notes(step, member) for member in step.chord.members)
 
 
 def _stay_foreign(piece: Progression, step: Step, after: Step) -> bool:

@@ -196,7 +196,7 @@ def find_closes(spans: tuple[Span, ...]) -> tuple[Close, ...]:
 
 
 def _after_neighbour(chords: tuple[Chord, ...], runs: tuple[Run, ...], r: int) -> bool:
-    """Whether a run takes up the harmony before last over its bass, and only a six-four on it lies between."""
+    """Whether a run takes up the harmony before last on its bass, and only a six-four on it lies between."""
     if r < 2:
         return False
     between = chords[runs[r - 1].goal]

@@ -57,7 +57,14 @@ from typing import TypeAlias
 from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Stop
 from understave.findings.lines import Lines, is_same, is_step, lines, resolves_to
-from understave.findings.nonchord import classify, is_settled, is_touched, stretches, with_repetitions
+from understave.findings.nonchord import (
+    classify,
+    climbs_on,
+    is_settled,
+    is_touched,
+    stretches,
+    with_repetitions,
+)
 from understave.findings.remembered import remembered
 from understave.findings.sounding_notes import soundings
 from understave.harmony.reading import Details, Event, Span
@@ -483,6 +490,8 @@ class Scene:
             goes = self._is_goal(dissonant, note) or (sinks and self._belongs(dissonant, note))
             if goes and not touched:
                 return _Goal("ornamented" if via else "direct", note)
+            if climbs_on(dissonant, note, self.line):
+                break
             via += 1
             if via > _MOST_DETOUR:
                 break

@@ -403,7 +403,7 @@ def _novelty(alike: Likeness, bar: int) -> float:
 
 def _last_cadence(score: Score, spans: tuple[Span, ...]) -> int | None:
     """Return the bar in which the last rooted authentic close of the home key is reached, if more follows."""
-    home = ending_key(score, spans)
+    home = ending_key(score, spans) if score.played_end == score.end else None
     if home is None or home.tonic != home_key(regions_of(spans), score).tonic:
         # What breaks off, or ends elsewhere than at home, has no last cadence at home.
         return None
@@ -491,7 +491,8 @@ def names_of(score: Score, spans: tuple[Span, ...], sections: Sequence[Section])
             how = _how(score, spans, sections[like], section, steps, alike)
             if how != "literal":
                 varied[letter] += 1
-            label = labels[k] if labels[k] == "coda" else "section"
+            coda = labels[k] == "coda" and not any(_is_whole(alike, one, section) for one in sections[:k])
+            label = "coda" if coda else "section"
             names.append(Name(label, letter + "'" * varied[letter], like, how))
         elif labels[k] != "section":
             names.append(Name(labels[k], "", -1, ""))
@@ -500,6 +501,17 @@ def names_of(score: Score, spans: tuple[Span, ...], sections: Sequence[Section])
             first_of[letter] = k
             names.append(Name("section", letter, -1, ""))
     return tuple(names)
+
+
+def _is_whole(alike: Likeness, one: Section, other: Section) -> bool:
+    """Whether a section comes back from its beginning to its end, bar by bar: what closes so says no farewell
+    after the close, as a coda does (Caplin 1998, chapter 12; from memory).
+    """
+    size = other.last + 1 - other.first
+    if one.last + 1 - one.first != size:
+        return False
+    diagonal = alike[0, one.first : one.last + 1, other.first : other.last + 1].diagonal()
+    return bool(diagonal.min() > _SAME_LETTER)
 
 
 def _letter(index: int) -> str:

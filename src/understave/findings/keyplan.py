@@ -109,6 +109,8 @@ _BRIEF = 2
 """Bars below which the first key may be no more than a way into home."""
 _LONG = 4
 """Bars after which a key counts as reached even without a cadence."""
+_STAYED = 8
+"""Bars from which the key of the beginning is home in what breaks off. Set by ear."""
 _SHORT = Fraction(3, 2)
 """Bars below which a cadence does not make a modulation."""
 _OWN: dict[Mode, str] = {
@@ -123,7 +125,7 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
         return ()
     piece = progression_of(score, spans)
     regions = regions_of(spans)
-    home = home_key(regions, score)
+    home = home_key(regions, score, ends=ending_key(score, spans) is not None)
     closes = find_closes(spans)
     reheard = {found.new_key: event for event, found in ENHARMONIC_PIVOT.all(find_reheard(score, spans))}
     found: list[Event] = []
@@ -150,12 +152,13 @@ def find_keys(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
     return tuple(sorted(found, key=lambda event: (event.start, -event.end)))
 
 
-def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
+def home_key(regions: tuple[Region, ...], score: Score | None = None, ends: bool = True) -> Key:
     """Return the key that first or last sounds: the one that the title or the signature names, where these
     tell them apart, else whichever holds more of the piece; the last where equal.
 
     A piece may open in another key for a bar or so, before the one in which it goes on; a last chord in the
-    other mode of its tonic does not change the mode of home.
+    other mode of its tonic does not change the mode of home. What breaks off (`ends` False: the beginning of
+    a movement) is not at home where it happens to stop, if it has stayed where it began.
     """
     total: dict[Key, Fraction] = defaultdict(Fraction)
     for region in regions:
@@ -170,23 +173,25 @@ def home_key(regions: tuple[Region, ...], score: Score | None = None) -> Key:
         for known in (titled, signed):
             if len(known) == 1:
                 return known[0]
-    return first if total[first] > total[last] else last
+    stayed = not ends and score is not None and total[first] >= _STAYED * score.measures[0].full_length
+    return first if stayed or total[first] > total[last] else last
 
 
 def ending_key(score: Score, spans: tuple[Span, ...]) -> Key | None:
-    """Return the key in which a piece comes to its end, None where its last bars break off.
+    """Return the key in which a piece comes to its end, as it is played, None where its last bars break off.
 
     The last chord is the tonic, and from half a bar before the end on nothing else sounds: some bars taken
     out of a piece end neither it nor in a key (common practice, no source).
     """
-    if not spans:
+    end = score.played_end
+    last = next((span for span in reversed(spans) if span.start < end), None)
+    if last is None:
         return None
-    last = spans[-1]
     chord = last.numeral.chord(last.key)
     if chord.root != last.key.tonic or chord.bass != chord.root:
         return None
-    since = float(score.end - score.measures[-1].full_length / 2)
-    late = (note for note in reversed(score.struck) if note.until > since)
+    since = float(end - score.measure_at(last.start).full_length / 2)
+    late = (note for note in score.struck if note.until > since and note.at < end)
     still = all(note.midi % 12 in chord.semitones for note in late)
     return last.key if still else None
 
@@ -207,31 +212,49 @@ def _opening_key(regions: tuple[Region, ...], score: Score | None) -> Key:
 def pivot_chord(piece: Progression, before: Region, region: Region) -> Event | None:
     """Return the chord that belongs to both of two neighbouring keys and leads from one to the other.
 
-    The first chord of the new key or the last of the old one, whichever is no dominant of the new key; where
-    both serve, the first of the new, unless it is the new tonic and the old one leads to it as a preparation.
-    A six-four stands for the chord that it leads to, and a note or two name no chord: neither is a pivot.
+    The first chord of the new key or the last of the old one, whichever is no dominant of the new key and
+    opens the door (see `_opens`); the first of the new where both serve. A six-four stands for the chord that
+    it leads to, and a note or two name no chord: neither is a pivot.
     """
     if before.key.tonic == region.key.tonic:
         return None
     steps = piece.steps
     b = bisect_left(steps, region.first, key=lambda step: step.first)
-    candidates = [steps[b], *(steps[b - 1 : b] if b else [])]
-    for step in candidates:
+    for k in (b, b - 1) if b and steps[b - 1].end == region.start else (b,):
+        step = steps[k]
         old, new = own_numeral(step.exit, before.key), own_numeral(step.exit, region.key)
-        if old is None or new is None or is_dominant(step.exit, region.key):
-            continue
-        if step is not steps[b] and step.end != region.start:
+        if old is None or new is None or is_dominant(step.exit, region.key) or step.exit.inversion == 2:
             continue
         start = _over_its_bass(piece, step)
-        own = [n for n in piece.sounding(start, step.end) if n.midi % 12 in step.chord.semitones]
-        if step.exit.inversion == 2 or len({note.midi % 12 for note in own}) < 3:
+        if not _opens(piece, before, region, k, start):
             continue
+        own = [n for n in piece.sounding(start, step.end) if n.midi % 12 in step.chord.semitones]
         notes = tuple(note.id for note in own)
         detail = PivotChordDetails(
             key=before.key, numeral=old, new_key=region.key, new_numeral=new, chord_root=step.chord.root
         )
         return PIVOT_CHORD.event("common chord", start, step.end, notes, round(step.confidence, 3), detail)
     return None
+
+
+def _opens(piece: Progression, before: Region, region: Region, k: int, start: Fraction) -> bool:
+    """Whether a chord is a door to a key: it sounds whole over its own bass, no note that only the new key
+    has was struck in the bar before, and the dominant of the new key follows while that key lasts
+    (Hutchinson, chapter 22: a pivot is one of the old key's chords and leads to what only the new one has).
+    """
+    step, chord = piece.steps[k], piece.steps[k].exit
+    here = piece.sounding(start, step.end)
+    low = min(here, key=lambda note: note.midi, default=None)
+    if low is None or low.midi % 12 != chord.bass.semitone:
+        return False
+    if not chord.semitones <= {note.midi % 12 for note in here}:
+        return False
+    since = max(Fraction(0), start - piece.score.measure_at(start).full_length)
+    struck = [n.pitch.pitch_class for n in piece.sounding(since, start) if n.onset >= since]
+    if any(tone in region.key and tone not in before.key for tone in struck):
+        return False
+    after = (s for s in piece.steps[k + 1 :] if region.first <= s.first <= region.last)
+    return any(is_dominant(s.exit, region.key) or is_dominant(s.chord, region.key) for s in after)
 
 
 def _share_chord(piece: Progression, before: Region, region: Region) -> bool:

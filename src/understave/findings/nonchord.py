@@ -434,8 +434,14 @@ def _prepared(
     if goal is not None and _is_figure_of_bass(dissonance, goal.note, line):
         return Sort("pedal tone", before, Resolution(after) if after is not None else None)
     if goal is not None:
-        if not harmony.fits(goal.note, goal.note.onset) or not _moves_on(dissonance, goal, harmony, line):
-            # What steps on to another foreign note runs through the chord and hangs over nothing.
+        chromatic = goal.note.pitch.diatonic == note.pitch.diatonic
+        if (
+            chromatic
+            or not harmony.fits(goal.note, goal.note.onset)
+            or not _moves_on(dissonance, goal, harmony, line)
+        ):
+            # What steps on to another foreign note, or to another shade of its own letter, runs through the
+            # chord and hangs over nothing.
             return Sort("free tone", before, goal)
         label = "suspension" if goal.note.midi < note.midi else "retardation"
         return Sort(label, before, goal)
@@ -510,9 +516,22 @@ def _resolution(
     late = _late(dissonance, harmony, line)
     if late is not None:
         return late
-    if after is None or not direct or _only_adorns(after, line):
+    if (
+        after is None
+        or not direct
+        or _only_adorns(after, line)
+        or climbs_on(dissonance.notes[-1], after, line)
+    ):
         return None
     return Resolution(after)
+
+
+def climbs_on(note: Note, after: Note, line: Lines) -> bool:
+    """Whether a line climbs through a note a semitone above another: it only passes on, and neither that
+    note nor the next resolves anything (Hutchinson, ch. 10, passing tones).
+    """
+    beyond = line.after(after)
+    return after.midi == note.midi + 1 and beyond is not None and beyond.midi == after.midi + 1
 
 
 def _only_adorns(note: Note, line: Lines) -> bool:
@@ -591,6 +610,8 @@ def _late(dissonance: Dissonance, harmony: Harmony, line: Lines, falling: bool =
             via.append(m)
         elif resolves_to(note, m) and harmony.fits(m, m.onset) and m.onset < until:
             return Resolution(m, tuple(via), "ornamented" if via else "late")
+        elif climbs_on(note, m, line):
+            return None
         else:
             via.append(m)
         if len(via) > _MOST_DETOUR:

@@ -231,6 +231,8 @@ def _stays_bass(
             return False
     if note.onset <= reach:
         return True
+    if _is_left(score, sounding, harmony, reach, note):
+        return False
     measure = score.measures[run[-1].measure]
     if run[-1].duration >= measure.full_length and note.onset - reach >= measure.beat_length:
         # A note held for bars begins no figure: it is left as soon as another is the bass.
@@ -240,6 +242,21 @@ def _stays_bass(
         if any(note.midi % 12 != tone for note in sounding.at(harmony.spans[i].start)[:1]):
             return False
     return True
+
+
+def _is_left(score: Score, sounding: Soundings, harmony: Harmony, reach: Fraction, note: Note) -> bool:
+    """Whether the root of a chord without the tone is the bass for more than a beat while the tone is silent:
+    then the bass has moved, however it comes back (common practice, no source).
+    """
+    beat = score.measure_at(reach).beat_length
+    for chord in sounding.between(reach, note.onset):
+        low, span = chord[0], harmony.at(chord[0].onset)
+        if span is None or low.onset < reach or low.duration <= beat:
+            continue
+        own = span.numeral.chord(span.key)
+        if low.midi % 12 == own.root.semitone and note.midi % 12 not in own.semitones:
+            return True
+    return False
 
 
 def _from_entry(run: Sequence[Note], sounding: Soundings, harmony: Harmony) -> Sequence[Note]:

@@ -298,6 +298,13 @@ class _Piece:
         after = next((note for note in later if (note.part, note.staff, note.voice) == own), None)
         return after is not None and _fall(bass.pitch, after.pitch)
 
+    def dips_under(self, i: int, bass: Note) -> bool:
+        """Whether the lowest note of a chord is an upper hand's, which dips under the bass of the lower one
+        (common practice, no source).
+        """
+        start, end = self.spans[i].start, self.spans[i].end
+        return any(note.part == bass.part and note.staff > bass.staff for note in self.within(start, end))
+
     def seventh(self, i: int) -> Event | None:
         """Return the event of a seventh chord with its seventh in the bass."""
         chord, span = self.chords[i], self.spans[i]
@@ -305,6 +312,8 @@ class _Piece:
             return None
         bass, after = self.bass(i), self.bass(i + 1)
         if bass is None or after is None or not (self.is_lowest(i, bass) and self.is_lowest(i + 1, after)):
+            return None
+        if self.dips_under(i, bass):
             return None
         following = self.spans[i + 1]
         if self.chords[i + 1].root == chord.root and self.chords[i + 1].bass != chord.bass:

@@ -120,10 +120,11 @@ def unled_bars(score: Score, spans: tuple[Span, ...]) -> frozenset[int]:
     """Return the bars, by index, in which what `texture_of` takes for the melody leads nothing.
 
     It stays on one note while another line moves, or a second single line on its staff moves as much as it;
-    or it lies elsewhere than on top, and not clearly so.
+    or it lies elsewhere than on top, and not clearly so; or it only goes through a figure, or does the same
+    in bar after bar, over or under a line that is always new.
     """
     texture = texture_of(score, spans)
-    found: set[int] = set(_unclear(score, texture))
+    found: set[int] = {*_unclear(score, texture), *_accompanying(score, texture)}
     for measure in score.measures:
         k = measure.index
         own = texture.outlines[texture.places[k]] if texture.outlines else None
@@ -185,6 +186,52 @@ def _unclear(score: Score, texture: Texture) -> Iterator[int]:
         idle = sum(_is_idle(top, score.measures[k]) for k in bars)
         if not sung and (len(bars) < _AWAY or not moving or 4 * idle < 3 * len(bars)):
             yield from bars
+
+
+def _accompanying(score: Score, texture: Texture) -> Iterator[int]:
+    """Yield the bars of stretches, `_AWAY` long at least, in which what is taken for the melody is a figure
+    or stands still as a whole, while in two of them at least another line moves that is no figure and new.
+
+    The first bar goes with the next where half of its notes are there too.
+    """
+    outlines, places = texture.outlines, texture.places
+    if not outlines:
+        return
+
+    def idle(k: int) -> bool:
+        own, measure = outlines[places[k]], score.measures[k]
+        if any(note.lyrics for note in own.bars.get(k, ())):
+            return False
+        here = _in_bar(own, score, k)
+        near = (_in_bar(own, score, j) for j in (k - 1, k + 1))
+        return bool(here) and (here in near or _is_idle(own, measure))
+
+    for (place, stands), run in groupby(range(len(places)), key=lambda k: (places[k], idle(k))):
+        bars = list(run)
+        if not stands or len(bars) < _AWAY:
+            continue
+        rivals = [
+            sum(
+                _moves(line := o.bars.get(k, ())) > 1
+                and pattern_of(line, score.measures[k]).name not in FIGURES
+                and _in_bar(o, score, k) != _in_bar(o, score, k - 1)
+                for k in bars
+            )
+            for o in outlines
+            if o is not outlines[place]
+        ]
+        if max(rivals, default=0) > 1:
+            yield from bars
+            first, second = (_in_bar(outlines[place], score, k) for k in (0, 1))
+            if bars[0] == 1 and places[0] == place and 2 * len(first & second) >= len(first):
+                yield 0
+
+
+def _in_bar(outline: Outline, score: Score, bar: int) -> frozenset[tuple[Fraction, int]]:
+    """Return what a line does in a bar: when, since its start, it strikes which key."""
+    return frozenset(
+        (note.onset - score.measures[bar].start, note.midi) for note in outline.bars.get(bar, ())
+    )
 
 
 def _is_idle(top: Outline, measure: Measure) -> bool:
@@ -319,13 +366,16 @@ def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ..
         if note.staff == bottom != top:
             under[note.measure].append(note)
     for measure in score.measures:
+        # Where the singer rests for longer than a breath, the highest staff that plays is the top.
+        near = range(measure.index - 1, measure.index + 2)
+        highest = min((o.staff for o in outlines if any(k in o.bars for k in near)), default=top)
         gain = [
             -_DRONE * _drones(outline, outlines, measure)
             + _singing(
                 outline.bars.get(measure.index, ()),
                 measure,
                 outline,
-                top,
+                highest,
                 bottom,
                 words.get((outline.staff, measure.index), False),
             )
@@ -337,8 +387,16 @@ def _melody_places(score: Score, outlines: tuple[Outline, ...]) -> tuple[int, ..
                 for g, outline in zip(gain, outlines, strict=True)
             ]
         source = max(range(len(outlines)), key=lambda i: best[i])
-        came = [i if best[i] >= best[source] - _CHANGE_OF_PLACE else source for i in range(len(outlines))]
-        best = [(best[c] - (_CHANGE_OF_PLACE if c != i else 0.0)) + gain[i] for i, c in enumerate(came)]
+        # What enters above all others after a longer rest takes the melody with it.
+        rest = {measure.index - 1, measure.index - 2}
+        prices = [
+            0.0
+            if o.upper and o.staff == highest and measure.index in o.bars and rest.isdisjoint(o.bars)
+            else _CHANGE_OF_PLACE
+            for o in outlines
+        ]
+        came = [i if best[i] >= best[source] - price else source for i, price in enumerate(prices)]
+        best = [(best[c] - (prices[i] if c != i else 0.0)) + gain[i] for i, c in enumerate(came)]
         back.append(came)
     at = max(range(len(outlines)), key=lambda i: best[i])
     path = []

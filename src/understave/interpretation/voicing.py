@@ -212,8 +212,8 @@ def _by_role(score: Score, reading: Reading, texture: Texture) -> dict[str, Voic
             # Behind what is not there, or what it only doubles, nothing is said to stay.
             voices[note.id] = Voice(note.id, role, round(amount, 2), False, None)
             continue
-        untold = note.measure in unled if role in (MELODY, INNER) else (note.measure, note.staff) in singing
-        if untold and role != BASS:
+        untold = note.measure in unled or (role == ACCOMPANIMENT and (note.measure, note.staff) in singing)
+        if untold and label != "bass at a change":
             # Nobody knows here what to bring out before what, or one hand has both: nothing is said of it.
             voices[note.id] = Voice(note.id, role, round(amount, 2), False, None)
             continue

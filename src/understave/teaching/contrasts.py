@@ -541,6 +541,8 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
         # What came in the other mode would have to be rewritten, not repeated.
         return None
     interval = interval_between(old_key, key)
+    if not _part_ways(score, then, now, count, interval):
+        return None
     earlier = passage(score, then, then + count - 1)
     old_start = score.measures[then].start
 
@@ -573,6 +575,24 @@ def _continuation(score: Score, reading: Reading, event: Event) -> Contrast | No
     shifted = [replace(span, start=span.start + cut - start, end=span.end + cut - start) for span in new]
     spans = with_notes(made.other, [*lead, *shifted])
     return replace(made, other_reading=Reading(spans))
+
+
+def _part_ways(score: Score, then: int, now: int, count: int, interval: Interval) -> bool:
+    """Whether each of two passages, bars by index, strikes what the other, `interval` away, does not.
+
+    Where a voice only falls silent or joins in, the way is the same.
+    """
+
+    def struck(first: int, by: Interval | None) -> set[tuple[Fraction, int]]:
+        start = score.measures[first].start
+        return {
+            (n.onset - start, (n.pitch if by is None else moved_pitch(n.pitch, by)).midi % 12)
+            for n in score.struck
+            if first <= n.measure < first + count
+        }
+
+    before, here = struck(then, interval), struck(now, None)
+    return not before <= here and not here <= before
 
 
 # --- one voice, one chord -----------------------------------------------------------------------------------

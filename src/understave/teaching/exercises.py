@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import groupby
 from zlib import crc32
 
 from understave.claims import Claim, facts, failing
@@ -50,7 +51,7 @@ from understave.teaching.verification import verify
 from understave.theory.chord import Chord, Quality
 from understave.theory.convention_choices import by_roots
 from understave.theory.key import Key, Mode
-from understave.theory.pitch import Pitch
+from understave.theory.pitch import Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.theory.voice_leading import TWO_HANDS, Harmony, faults, lead
@@ -456,8 +457,9 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
         for span, t in zip(reading.spans, reading.spans[1:], strict=False)
         if min(span.confidence, t.confidence) >= _SURE
         and _is_tense(span, level)
-        # The same chord in another position resolves nothing.
+        # The same chord in another position resolves nothing, and on a six-four nothing comes to rest.
         and span.numeral.chord(span.key).root.semitone != t.numeral.chord(t.key).root.semitone
+        and t.numeral.chord(t.key).inversion != 2
     ]
     following = {span.start: t for span, t in pairs}
     for span in _varied((p[0] for p in pairs), lambda span: span.numeral):
@@ -596,9 +598,13 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
         begin, stop = times[0], times[given]
         first, last = _bars_of(score, event.start, end)
         whole, labels = reduced(score, reading, first=first, last=last)
-        # Two chords on one root are one step of the pattern, but two chords to see and to play.
         shown = joined(reading.spans, begin, stop)
         hidden = joined(reading.spans, stop, end)
+        # Two chords on one root are one step of the pattern, but two chords to see and to play; where only
+        # some roots come twice, nobody can guess which.
+        often = [len(list(run)) for _, run in groupby((*shown, *hidden), key=_root)]
+        if len(set(often[:-1])) > 1 or often[-1] > often[0]:
+            continue
         cut = stop - score.measures[first].start
         asked = with_source(
             replace(
@@ -629,6 +635,10 @@ def _sequence(score: Score, reading: Reading, level: Level) -> Iterator[Exercise
             material=asked,
             solutions=((whole, labels),),
         )
+
+
+def _root(span: Span) -> PitchClass:
+    return span.numeral.chord(span.key).root
 
 
 def _left(reading: Reading, times: Sequence[Fraction], key: Key) -> Fraction | None:

@@ -92,7 +92,12 @@ def _road(score: Score, _: Reading, before: Event, event: Event) -> bool:
     return led and arrived and _arrival(event) >= before.end and _soon_after(score, before, event)
 
 
-def _this_time(_: Score, reading: Reading, before: Event, event: Event) -> bool:
+def _struck(score: Score, start: Fraction, end: Fraction) -> set[tuple[Fraction, int]]:
+    """Return what is struck in a stretch: when after its start, and which keys."""
+    return {(note.onset - start, note.midi) for note in score.struck if start <= note.onset < end}
+
+
+def _this_time(score: Score, reading: Reading, before: Event, event: Event) -> bool:
     """Whether an event lies in a passage that comes back, and nothing of its kind lay there before."""
     back = RETURN.of(before)
     if back is None or not before.start <= event.start < before.end:
@@ -100,6 +105,9 @@ def _this_time(_: Score, reading: Reading, before: Event, event: Event) -> bool:
     if event in KEY or event in RETURN or event in MOTIVE:
         return False
     then = back.from_start + (event.start - before.start)
+    if _struck(score, event.start, event.end) == _struck(score, then, then + event.end - event.start):
+        # What was there at first sounded as it does now.
+        return False
     return not any(
         other.kind == event.kind and other.label == event.label and abs(other.start - then) <= _A_BEAT
         for other in reading.events

@@ -11,6 +11,7 @@ out is left out: every sentence passes `claims`.
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -51,6 +52,7 @@ from understave.interpretation.tension import home_of
 from understave.score.model import Score
 from understave.teaching.links import link_between
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
+from understave.theory.key import Key
 from understave.theory.names import key_name, names_key
 from understave.theory.vocabulary import Language
 from understave.wording.claiming import claims_of, is_true, is_true_of
@@ -328,9 +330,21 @@ def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:
     # One place of one movement is not what all of them are about.
     for thread in first if not movements_of(voice.score) else ():
         name, lead = name_among(thread, hearts), thread.lead.event
-        if name:
+        if name and _is_farthest(voice, lead):
             where = {"where": voice.book.told["where"][where_of(voice.score, anchor(lead))]}
             yield filled(voice.score, lead, hearts[name], voice.book, where), (lead,), ()
+
+
+def _is_farthest(voice: Voice, event: Event) -> bool:
+    """Whether a key that is told as the goal of a journey fills most of it; true of all else."""
+    goal = KEY.of(event)
+    if goal is None or event.label == "home":
+        return True
+    home, lasting = home_of(voice.reading), defaultdict[Key, Fraction](Fraction)
+    for key, start, end in key_stretches(voice.reading):
+        if key != home:
+            lasting[key] += end - start
+    return goal.key == max(lasting, key=lambda key: lasting[key], default=goal.key)
 
 
 def name_among(thread: Thread, names: Container[str]) -> str:
@@ -397,12 +411,16 @@ def head_sentences(score: Score, reading: Reading, book: Phrasebook, modern: boo
     """Tell what is printed at the head of a piece: what it means and, of pedals, what a modern piano asks."""
     words = book.told["open"]
     count = 0
+    printed: set[str] = set()
     for event in head_events(score, reading):
         if not is_true(event, score, reading.spans, language=book.language):
             continue
         values = values_of(event)
-        if not values.get("text"):
+        same = str(values.get("text", "")).strip(" .").casefold()
+        if not same or same in printed:
+            # What stands over both staves of a song stands there once.
             continue
+        printed.add(same)
         # A full stop after a heading is no part of it; after a short word it may be an abbreviation's.
         values = {**values, "text": re.sub(r"(?<=\w{6})\.$", "", str(values["text"]).strip())}
         name = "head_words" if not values.get("terms") else "head" if count == 0 else "head_also"
@@ -561,7 +579,8 @@ def _keys(voice: Voice) -> Iterator[_Said]:
     visited = KEY.all(voice.reading.events)
     settled = {found.key for event, found in visited if event.label != "tonicization"}
     home, last = runs[0][0], ending_key(voice.score, voice.reading.spans)
-    back = runs[-1][0] == home
+    closing = next(run for run in reversed(runs) if run[1] < voice.score.played_end)
+    back = closing[0] == home
     others = list(dict.fromkeys(key for key, _, _ in runs if key in settled and key not in (home, last)))
     if not others:
         return
@@ -570,7 +589,7 @@ def _keys(voice: Voice) -> Iterator[_Said]:
     events = tuple(event for event, found in visited if found.key in others)
     end = voice.score.end
     claimed: tuple[Claim, ...] = tuple(KeyAbout(Fraction(0), end, key) for key in others[:_KEYS_NAMED])
-    claimed += (KeyIs(runs[-1][1], runs[-1][1], runs[-1][0]),)
+    claimed += (KeyIs(closing[1], closing[1], closing[0]),)
     if back:
         yield words["keys_home"].format(keys=names), events, claimed
     else:

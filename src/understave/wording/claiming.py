@@ -734,7 +734,8 @@ def _repeated(t: Told) -> Iterator[Claim]:
     if pitch is None or strikes is None:
         return
     if t.says("strikes"):
-        yield p.Repeated(t.start, t.event.end, pitch, int(strikes), strict=t.event.label == "melody note")
+        tune = t.event.label == "melody note"
+        yield p.Repeated(t.start, t.event.end, pitch, int(strikes), strict=tune, moved=tune)
     if t.event.label == "melody note":
         yield p.MelodyIn(t.start, t.end, "", t.event.notes)
 
@@ -762,7 +763,8 @@ def _melody(t: Told) -> Iterator[Claim]:
     elif label == "repeated notes":
         pitch, count = t.pitch("pitch"), t.number("count")
         if pitch is not None and count is not None:
-            yield p.Repeated(t.start, t.event.end, pitch, int(count))
+            # What is said beside it is that all the change is underneath.
+            yield p.Repeated(t.start, t.event.end, pitch, int(count), moved=True)
     elif label == "leap":
         first, second, interval = t.pitch("first"), t.pitch("second"), t.interval()
         if first is not None and second is not None and interval is not None:
@@ -1072,6 +1074,9 @@ def _pedalling(t: Told) -> Iterator[Claim]:
         yield p.RingsAgainst(t.start, t.end, old, new, held)
     if label == "new bass" and bass is not None:
         yield p.StruckBass(t.start, t.end, bass, again=t.says("struck_again"))
+    if label == "against the print" and old is None:
+        # Two chords that are said to mix are two.
+        yield h.ChordsChange(max(Fraction(0), t.start - _INSTANT), t.start + _INSTANT)
     if label == "half" and bass is not None and t.says("bass"):
         yield p.RingsOn(t.start, t.end, bass)
     if label in _PRESSED:

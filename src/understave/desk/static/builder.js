@@ -26,6 +26,19 @@ export class DeskBuilder extends HTMLElement {
   #bar = make("progress", { max: 1, value: 0, "aria-label": word("making_lesson") });
   #making = false;
   #stale = true;
+  /** How often the desk was asked: an answer that a later question has overtaken is no longer shown. */
+  #asked = 0;
+  /** Edits on their way. */
+  #saving = 0;
+  #pressed = false;
+
+  connectedCallback() {
+    this.addEventListener("pointerdown", () => (this.#pressed = true));
+    this.addEventListener("focusout", () => setTimeout(() => this.#catchUp()));
+    for (const end of ["pointerup", "pointercancel"])
+      // The click that the press ends with comes first.
+      document.addEventListener(end, () => setTimeout(() => ((this.#pressed = false), this.#catchUp())));
+  }
 
   /**
    * @param {string} ticket  under which exported files can be looked at
@@ -35,20 +48,39 @@ export class DeskBuilder extends HTMLElement {
     this.#ticket = ticket;
     this.#files = files;
     this.#stale = true;
+    this.#asked += 1;
     this.show();
   }
 
   /** Ask for the stops if they are not here yet or the reading has changed. */
   async wake() {
-    if (!this.#stale) return;
+    if (!this.#stale || this.#saving) return;
     this.#stale = false;
-    await this.#take(get("/api/stops"));
+    const now = ++this.#asked;
+    try {
+      const lesson = await get("/api/stops");
+      if (now !== this.#asked) return;
+      if (this.#lesson && this.#inHand()) this.#stale = true;
+      else if (JSON.stringify(lesson) !== JSON.stringify(this.#lesson)) this.#draw(lesson);
+    } catch (error) {
+      this.#stale = true;
+      troubled(this, error);
+    }
   }
 
   /** The reading or the stops have changed somewhere else. */
   renew() {
     this.#stale = true;
-    if (this.offsetParent !== null && !this.contains(document.activeElement)) void this.wake();
+    this.#catchUp();
+  }
+
+  /** Whether the teacher is about something here: what is pressed or written in is not taken away meanwhile. */
+  #inHand() {
+    return this.#pressed || this.contains(document.activeElement);
+  }
+
+  #catchUp() {
+    if (this.#stale && !this.#saving && this.offsetParent !== null && !this.#inHand()) void this.wake();
   }
 
   /** @param {any} message  about an export */
@@ -113,8 +145,15 @@ export class DeskBuilder extends HTMLElement {
       const id = `${s.id}-${field}`;
       const key = field === "say" ? `say.${lesson.level}` : field;
       const area = make("textarea", { id, rows: field === "title" ? 1 : 3, maxlength: 4000 });
-      area.value = s[field];
-      area.addEventListener("change", () => this.#change({ what: "text", stop: s.id, field, text: area.value, bars: s.bars }, `#${CSS.escape(id)}`));
+      area.defaultValue = s[field];
+      let saved = area.value;
+      // On leaving too: what was carried over a redrawing counts as unchanged in the browser's eyes.
+      for (const end of ["change", "blur"])
+        area.addEventListener(end, () => {
+          if (area.value === saved) return;
+          saved = area.value;
+          void this.#change({ what: "text", stop: s.id, field, text: area.value, bars: s.bars }, `#${CSS.escape(id)}`);
+        });
       const yours = s.edited.includes(key);
       return make(
         "div",
@@ -236,25 +275,40 @@ export class DeskBuilder extends HTMLElement {
    * @param {string} [focus]  where the writing mark belongs afterwards
    */
   async #change(wish, focus) {
-    await this.#take(post("/api/stops/edit", wish), focus);
-  }
-
-  /** @param {Promise<any>} answer @param {string} [focus] */
-  async #take(answer, focus) {
+    const now = ++this.#asked;
+    this.#saving += 1;
     try {
-      this.#lesson = await answer;
-      // The desk speaks the language of the lesson.
-      if (this.#lesson.speaks !== document.documentElement.lang) location.reload();
-      const top = this.closest("[data-panel]")?.scrollTop ?? 0;
-      this.show();
-      const panel = this.closest("[data-panel]");
-      if (panel) panel.scrollTop = top;
-      const place = focus ? this.querySelector(focus) : null;
-      if (place instanceof HTMLElement) place.focus({ preventScroll: true });
+      const lesson = await post("/api/stops/edit", wish);
+      if (now === this.#asked) this.#draw(lesson, focus);
     } catch (error) {
       this.#stale = true;
       troubled(this, error);
     }
+    this.#saving -= 1;
+    this.#catchUp();
+  }
+
+  /** @param {any} lesson @param {string} [focus] */
+  #draw(lesson, focus) {
+    this.#lesson = lesson;
+    // The desk speaks the language of the lesson.
+    if (lesson.speaks !== document.documentElement.lang) location.reload();
+    const panel = this.closest("[data-panel]");
+    const top = panel?.scrollTop ?? 0;
+    const written = /** @type {HTMLTextAreaElement[]} */ ([...this.querySelectorAll("textarea")]).filter((area) => area.value.trim() && area.value !== area.defaultValue);
+    const active = this.contains(document.activeElement) ? document.activeElement : null;
+    const mark = active instanceof HTMLTextAreaElement ? active : null;
+    this.show();
+    // What is being written while an answer is waited for is not lost.
+    for (const { id, value } of written) {
+      const area = this.querySelector(`#${CSS.escape(id)}`);
+      if (area instanceof HTMLTextAreaElement && area.value !== value.trim()) area.value = value;
+    }
+    if (panel) panel.scrollTop = top;
+    const again = mark ? `#${CSS.escape(mark.id)}` : active && focus;
+    const place = again ? this.querySelector(again) : null;
+    if (place instanceof HTMLElement) place.focus({ preventScroll: true });
+    if (place instanceof HTMLTextAreaElement && mark) place.setSelectionRange(mark.selectionStart, mark.selectionEnd);
   }
 }
 
