@@ -264,7 +264,9 @@ SUNG = replace(
 """Five words, one of them on two notes, the last after a bar of rest."""
 
 VOICE_AFTER = build(
-    "C5:1 E5 G5 F5 | E5:4 | r:4 | r:4", "r:4 | r:4 | C5:1 E5 G5 F5 | E5:4", "C3:4 | C3:4 | C3:4 | C3:4"
+    "C5:1 E5 G5 F5 | E5:1 D5 C5:2 | r:4 | r:4",
+    "r:4 | r:4 | C5:1 E5 G5 F5 | E5:1 D5 C5:2",
+    "C3:4 | C3:4 | C3:4 | C3:4",
 )
 VOICE_AFTER = replace(
     VOICE_AFTER,

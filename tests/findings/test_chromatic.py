@@ -13,6 +13,7 @@ import pytest
 from build import build, spans_of
 from tests.once import read
 
+from understave.claims import facts
 from understave.findings.applied import find_applied
 from understave.findings.chromatic import find_chromatic
 from understave.findings.reheard import find_reheard
@@ -23,6 +24,7 @@ from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch, PitchClass
 from understave.theory.roman import RomanNumeral
 from understave.wording import say
+from understave.wording.claiming import claims_of
 from understave.wording.phrasebook import phrasebook
 
 INTERVALS = ("P1", "M2", "m3", "P4", "-m2", "-P4", "-m3")
@@ -273,6 +275,29 @@ def test_a_chord_in_which_two_notes_stay_is_no_common_tone_chord(inner: str, tol
     score, spans = setting(voices, "E: V7:1 viio43/ii V7")
     found = find_chromatic(score, spans)
     assert ("common-tone diminished seventh" in [e.label for e in found]) is told
+
+
+@pytest.mark.parametrize(
+    ("voices", "labels", "told"),
+    [
+        (("G4:1 A4 G4", "Eb4 Eb4 Eb4", "G3 F#3 G3", "C3 C3 C3"), "c: i:1 viio43/V i", True),
+        (("G4:1 A4 G4", "Eb4 F#4 Eb4", "G3 Eb3 G3", "C3 C3 C3"), "c: i:1 viio43/V i", False),
+        (("G4:1 A4 G4", "Eb4 Eb4 Eb4", "G3 F#3 G3", "B2 C3 C3"), "c: V65:1 viio43/V i", False),
+        (("C5:1 D5 C5", "Ab4 Ab4 Ab4", "C4 B3 C4", "F3 F3 F3"), "c: iv:1 viio43 iv", False),
+    ],
+)
+def test_about_a_minor_tonic_two_notes_stay(voices: tuple[str, ...], labels: str, told: bool) -> None:
+    """A minor triad shares its root and third with the chord; about the fourth degree it is the key's own
+    leading-tone seventh (Aldwell and Schachter, Harmony and Voice Leading, from memory). *Die Stadt* by
+    Schubert begins so; an analyst remarks it in Chaminade's *Sur la plage* (When in Rome).
+    """
+    score, spans = setting(voices, labels)
+    found = [e for e in find_chromatic(score, spans) if e.label == "common-tone diminished seventh"]
+    assert len(found) == told
+    for event in found:
+        assert (event.get("common"), event.get("third")) == pcs("C", "Eb")
+        assert "C and E flat stay" in say(event, score)
+        assert all(claim.holds(facts(score, spans)) for claim in claims_of(event, score))
 
 
 @pytest.mark.parametrize(

@@ -23,6 +23,7 @@ from understave.teaching.exercises import exercises
 from understave.teaching.speech import RATE
 from understave.teaching.stops import Timing
 from understave.wording import phrasebook, tell
+from understave.wording.numerals import numeral_table
 
 ROOT = Path(__file__).parents[2]
 
@@ -190,7 +191,7 @@ def test_umlauts_are_sorted_among_their_letters():
 
 
 def test_numerals_are_set_with_stacked_figures():
-    table = setting.numeral_table({"text": "From ⟨V65/V⟩ to ⟨viio7⟩."})
+    table = numeral_table("From ⟨V65/V⟩ to ⟨viio7⟩.")
     assert table["⟨V65/V⟩"]["figures"] == ("6", "5")
     assert table["⟨V65/V⟩"]["head"] == "V"
     assert table["⟨V65/V⟩"]["target"] == "/V"
@@ -212,6 +213,4 @@ def test_names_of_keys_do_not_break():
 
 
 def test_brackets_of_a_teachers_own_are_set_as_they_stand():
-    assert setting.numeral_table(["⟨my word⟩"]) == {
-        "⟨my word⟩": {"head": "⟨my word⟩", "figures": (), "target": ""}
-    }
+    assert numeral_table("⟨my word⟩") == {"⟨my word⟩": {"head": "⟨my word⟩", "figures": (), "target": ""}}

@@ -19,6 +19,7 @@ from tests.teaching.test_stops import PIECES, example
 
 from understave.interpretation.perform import clock
 from understave.teaching import cues
+from understave.teaching.spoken import name_aloud
 from understave.teaching.stops import BEGINNING, Timing
 from understave.wording import LEVELS, SPOKEN, phrasebook
 
@@ -258,3 +259,17 @@ def test_no_advice_gives_the_answer_away_or_repeats_a_form():
             asked = set(re.findall(r"[A-G](?: flat| sharp)?\b", s.question))
             if s.why in ("rare chord", "sharp dissonance", "pedal point"):
                 assert not set(notes) - asked & set(re.findall(r"[A-G](?: flat| sharp)?\b", s.play)), s.play
+
+
+@pytest.mark.parametrize(
+    ("printed", "said"),
+    [
+        ("Franz Peter Schubert (1797–1828)", "Franz Peter Schubert"),
+        ("Fanny (Mendelssohn) Hensel", "Fanny Mendelssohn Hensel"),
+        ("J.S. Bach", "J.S. Bach"),
+        ("(1835) Clara Wieck [1819-96]", "Clara Wieck"),
+        ("", ""),
+    ],
+)
+def test_a_composer_is_named_without_years_and_brackets(printed, said):
+    assert name_aloud(printed) == said

@@ -492,7 +492,8 @@ def test_only_what_few_pieces_have_is_compared_each_time_in_other_words(language
     plan = make_plan(score, reading)
     stops = propose_stops(score, reading, plan, level="advanced", language=language)
     timing = Timing(clock(score, plan))
-    found = compared(score, stops, lambda event: (("Lied", "A. B."), ("Tanz", "")), timing, language)
+    pieces = (("Lied", "A. B."), ("Tanz", ""))
+    found = compared(score, stops, lambda event: pieces, timing, language, 600.0)
     told = [stop for stop in found if stop.elsewhere]
     assert 2 <= len(told) <= 3
     assert {stop.why for stop in told} <= {"rare chord", "sharp dissonance", "pattern"}
@@ -500,7 +501,13 @@ def test_only_what_few_pieces_have_is_compared_each_time_in_other_words(language
     for before, after in zip(stops, found, strict=True):
         assert (after.seconds > before.seconds) == bool(after.elsewhere) == (before != after)
         assert after.elsewhere in after.spoken.told
-    assert compared(score, stops, lambda event: (), timing, language) == stops
+    assert compared(score, stops, lambda event: (), timing, language, 600.0) == stops
+    # No lesson grows beyond its minutes by what stands elsewhere.
+    longer = max(after.seconds - before.seconds for before, after in zip(stops, found, strict=True))
+    few = compared(score, stops, lambda event: pieces, timing, language, longer)
+    assert len([stop for stop in few if stop.elsewhere]) == 1
+    assert sum(stop.seconds for stop in few) <= sum(stop.seconds for stop in stops) + longer
+    assert compared(score, stops, lambda event: pieces, timing, language, 0.0) == stops
 
 
 @pytest.mark.parametrize("language", SPOKEN)

@@ -407,9 +407,9 @@ class TakenUp(Claim):
         return self.from_start
 
 
-_SYLLABLES = 4
+_SYLLABLES = 6
 """Syllables from which a tune is known again (set by ear)."""
-_TAKEN = 0.7
+_TAKEN = 0.75
 """Share of the sung syllables whose tones must have been played before (set by ear)."""
 
 

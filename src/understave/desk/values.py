@@ -24,6 +24,7 @@ from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import phrasebook
 from understave.wording.chord_reasons import explain_span, foreign_words, over_words
+from understave.wording.numerals import numeral_table
 from understave.wording.sentences import can_say, say
 
 
@@ -147,18 +148,21 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
     members_of = dict.fromkeys(chord.members)
     sounding = {note.midi % 12 for note in members}
     told = [
-        {"text": say(event, score, "intermediate", language), "start": str(event.start)}
+        {**_said(say(event, score, "intermediate", language)), "start": str(event.start)}
         for event in reading.events
         if event.start < span.end and event.end > span.start and _is_told(event) and can_say(event)
     ]
     over = [
-        {"text": over_words(a, phrasebook(language)), "start": str(a.start)}
+        {**_said(over_words(a, phrasebook(language), marked=True)), "start": str(a.start)}
         for a in layer(reading.events)
         if a.start < span.end and a.end > span.start
     ]
     return {
         "start": str(span.start),
-        "sentence": explain_span(score, span, language),
+        "sentence": {
+            "text": explain_span(score, span, language),
+            "numerals": {f"⟨{span.numeral}⟩": numeral_parts(span.numeral, span.key.mode)},
+        },
         "members": [
             {"name": _note(tone, language), "sounds": tone.semitone in sounding} for tone in members_of
         ],
@@ -173,6 +177,11 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
         ],
         "told": [*over, *told[:6]],
     }
+
+
+def _said(text: str) -> dict[str, Any]:
+    """Return a sentence and how the numerals in it are set."""
+    return {"text": text, "numerals": numeral_table(text)}
 
 
 def spelled(score: Score, meant: gestures.Spelled, language: Language = "en") -> dict[str, Any]:
@@ -205,7 +214,7 @@ def event_rows(score: Score, events: Sequence[Event], language: Language = "en")
             "bar": score.measure_at(event.start).index,
             "number": score.bar_name(score.measure_at(event.start)),
             "name": event_name(event, language),
-            "text": say(event, score, "intermediate", language),
+            **_said(say(event, score, "intermediate", language)),
         }
         for i, event in enumerate(events)
         if _is_shown(event) and can_say(event)

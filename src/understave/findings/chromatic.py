@@ -23,7 +23,8 @@ chord, where there is one. Besides, by label:
   octave outside; ``leads`` str as for the Neapolitan; ``spelling`` str:
   ``"augmented sixth"`` or ``"minor seventh"`` (written as a dominant seventh).
 - common-tone diminished seventh: ``common`` PitchClass: the tone held; ``held`` tuple of str: its notes
-  before and after; ``around`` int 1 where the chord it adorns also came before.
+  before and after; ``around`` int 1 where the chord it adorns also came before. About a minor tonic its third
+  is held too: ``third`` PitchClass.
 - borrowed chord: ``source`` Key: the parallel key it is borrowed from; ``replaces`` RomanNumeral: the same
   degree in the key; ``brief`` int 1 where what it changes is as the key has it again
   within two bars from where it began.
@@ -105,6 +106,7 @@ class ChromaticChordDetails(Details):
     doubled: PitchClass | None = None
     heard_in: Key | None = None
     heard_as: RomanNumeral | None = None
+    third: PitchClass | None = None
 
 
 _Changes: TypeAlias = tuple[tuple[PitchClass, PitchClass], ...]
@@ -248,14 +250,18 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
     """Return the common-tone diminished seventh at a step.
 
     The chord after it has one of its notes as root, which is held, and is no six-four: a diminished seventh
-    before a cadential six-four belongs to the dominant that follows.
+    before a cadential six-four belongs to the dominant that follows. A minor triad shares its third with it
+    too; there it is believed about the tonic alone, between two of it, for about another degree it is the
+    key's own leading-tone chord or one applied (Open Music Theory, part V; Aldwell and Schachter, Harmony and
+    Voice Leading, on common-tone diminished sevenths; both from memory).
     """
     step, after = piece.steps[i], piece.follow(i)
     if step.chord.quality is not Quality.DIMINISHED7 or after is None:
         return []
     chord = after.chord
     shape = chord.quality.fifths
-    if 4 not in shape or 8 in shape or after.entry.inversion == 2 or chord.quality in SIXTHS:
+    minor = chord.quality is Quality.MINOR
+    if (4 not in shape and not minor) or 8 in shape or after.entry.inversion == 2 or chord.quality in SIXTHS:
         return []
     if chord.root.semitone not in step.chord.semitones:
         return []
@@ -265,12 +271,18 @@ def common_tone(piece: Progression, i: int) -> list[Event]:
     plain = chord.quality is Quality.MAJOR and after.local.mode == "major" and chord.root == after.local.tonic
     if not around and not plain:
         return []
+    if minor and (chord.root != after.local.tonic or before is None or before.chord.quality != chord.quality):
+        return []
+    third = chord.members[1] if minor else None
+    if third is not None and not _held(piece, step, after, third):
+        return []
     held = _held(piece, step, after, chord.root)
     if not held or _stay_foreign(piece, step, after) or not _is_whole(piece, step):
         return []
     detail = replace(
         _details(piece, i, after.local),
         common=chord.root,
+        third=third,
         held=tuple(dict.fromkeys(note.id for note in held)),
         around=1 if around else None,
     )

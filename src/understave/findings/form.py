@@ -49,7 +49,7 @@ from understave.findings.phrases import Ending, endings_of
 from understave.findings.printed_words import read_text
 from understave.findings.remembered import remembered
 from understave.findings.returns import Likeness, main_key, passages_of, similarity
-from understave.findings.sung_sections import begins_with, is_song, sung_evidence
+from understave.findings.sung_sections import begins_with, foretold, is_song, sung_evidence
 from understave.findings.texture import stretches_of, texture_of
 from understave.harmony.reading import Details, Event, Span
 from understave.harmony.units import Floats
@@ -78,6 +78,9 @@ class SectionDetails(Details):
     key: Key | None = None
     like: Fraction | None = None
     alike: str | None = None
+    foretold: Fraction | None = None
+    entry: Fraction | None = None
+    entry_until: Fraction | None = None
 
 
 _Put: TypeAlias = Callable[[int, str, float], None]
@@ -681,6 +684,9 @@ def _told(score: Score, spans: tuple[Span, ...], sections: tuple[Section, ...]) 
             detail = replace(detail, key=key)
         if name.like >= 0:
             detail = replace(detail, like=score.measures[sections[name.like].first].start, alike=name.alike)
+        tune = foretold(score) if name.label == "introduction" else None
+        if tune is not None:
+            detail = replace(detail, foretold=tune[0], entry=tune[1], entry_until=tune[2])
         notes = tuple(note.id for note in melody if note.measure == section.first)
         sure = section.confidence
         if number == 1 and len(sections) > 1:

@@ -27,6 +27,7 @@ from itertools import pairwise
 from understave.findings.endings import is_sung, singer_of
 from understave.findings.kinds import Kind
 from understave.findings.lines import lines
+from understave.findings.sung_sections import foretold
 from understave.findings.texture import Texture, hand_of, texture_of, unled_bars
 from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Note, Score
@@ -112,6 +113,8 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     before = [note for note in score.struck if note.onset < first.onset]
     if first.measure < _PREPARED or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
         return
+    if foretold(score) is not None:
+        return  # the tune was there before it was sung
     notes = [note for note in melody if note.onset < score.measures[first.measure].end]
     low, high = min(notes, key=lambda note: note.midi), max(notes, key=lambda note: note.midi)
     measure = score.measures[first.measure]

@@ -16,6 +16,7 @@ from typing import TypeAlias
 
 import numpy as np
 
+from understave.findings.sounding_notes import soundings
 from understave.findings.sung_words import Word, words_of
 from understave.harmony.units import Floats
 from understave.score.model import Note, Score
@@ -89,6 +90,42 @@ class _Breath:
 def is_song(score: Score) -> bool:
     """Whether enough words are sung for the singer to tell where sections begin."""
     return len(words_of(score)) >= _FEWEST_WORDS
+
+
+def foretold(score: Score) -> tuple[Fraction, Fraction, Fraction] | None:
+    """Return where the prelude already plays the tune that is sung first, and from when to when that is sung;
+    None where it does not.
+
+    Most of the first syllables find their tone on top of the prelude, at the same distances; a call on two or
+    three tones is no tune (common practice of the song, no source; the numbers set by ear on training songs).
+    """
+    sung = [note for note in score.notes if note.lyrics and not note.cue]
+    sung = [note for note in sung if note.part == sung[0].part]
+    if not sung:
+        return None
+    entry = sung[0].onset
+    phrase = [n for n in sung if n.onset < entry + 3 * score.measures[sung[0].measure].full_length][:_TUNE]
+    if len(phrase) < _SYLLABLES or len({n.pitch.pitch_class for n in phrase}) < _TONES:
+        return None
+    heard, last = soundings(score), phrase[-1].onset
+    best, where = 0, Fraction(0)
+    for start in sorted({n.onset for n in score.struck if n.onset < entry}):
+        if last - entry + start >= entry:
+            break
+        tops = (heard.at(n.onset - entry + start)[-1:] for n in phrase)
+        pairs = zip(tops, phrase, strict=True)
+        same = sum(top[0].pitch.pitch_class == n.pitch.pitch_class for top, n in pairs if top)
+        if same > best:
+            best, where = same, start
+    return (where, entry, phrase[-1].end) if best >= _TAKEN * len(phrase) else None
+
+
+_TUNE = 10
+"""Syllables of a tune that are compared at most."""
+_SYLLABLES, _TONES = 6, 4
+"""Syllables and different tones from which a tune is known again."""
+_TAKEN = 0.75
+"""Share of the syllables whose tones must lie on top."""
 
 
 def sung_evidence(score: Score) -> Floats:

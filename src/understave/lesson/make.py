@@ -114,6 +114,7 @@ from understave.teaching.stops import (
     compared,
     contrast_name,
     contrast_seconds,
+    frame_seconds,
     in_talk,
     possible_stops,
 )
@@ -542,7 +543,9 @@ def _with_stops(work: Work, wishes: edits.Edits, options: LessonOptions, usual: 
     stops, timing = lesson_stops(score, reading, plan, wishes, asked, heard, usual)
     find = options.elsewhere
     if find is not None and asked.level == "advanced":
-        stops = compared(score, stops, lambda event: find(event, score.title), timing, asked.language)
+        around = frame_seconds(score, reading, stops, timing, asked.language)
+        left = 60 * asked.minutes - around - sum(stop.seconds for stop in stops)
+        stops = compared(score, stops, lambda event: find(event, score.title), timing, asked.language, left)
     return replace(work, stops=stops, heard=heard, timing=timing)
 
 

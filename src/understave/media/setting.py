@@ -16,8 +16,7 @@ from typing import Any
 import typst
 
 from understave.engraving.standards import declared
-from understave.theory.conventions import written
-from understave.theory.roman import RomanNumeral
+from understave.wording.numerals import numeral_table
 
 _SHARED = "shared.typ"
 
@@ -32,7 +31,8 @@ def set_pages(template: str, data: Mapping[str, Any], pictures: Mapping[str, str
         root = Path(folder)
         for name, svg in pictures.items():
             (root / name).write_text(svg, encoding="utf-8")
-        text = unbroken(json.dumps({**data, "numerals": numeral_table(data)}, ensure_ascii=False))
+        numerals = numeral_table(json.dumps(data, ensure_ascii=False))
+        text = unbroken(json.dumps({**data, "numerals": numerals}, ensure_ascii=False))
         (root / f"{template}.json").write_text(text, encoding="utf-8")
         source = files("understave.media").joinpath(f"{template}.typ").read_bytes()
         (root / f"{template}.typ").write_bytes(source)
@@ -56,23 +56,6 @@ def accessible_pdf(root: Path, template: str, dated: int) -> bytes:
         )
 
     return declared(compiled)
-
-
-def numeral_table(data: Any) -> dict[str, dict[str, Any]]:
-    """Return how each numeral marked in the texts is set: head, figures top to bottom, what it applies to.
-
-    What a teacher put between the brackets and is no numeral is set as it stands.
-    """
-    table = {}
-    for mark in sorted(set(re.findall("⟨[^⟩]*⟩", json.dumps(data, ensure_ascii=False)))):
-        try:
-            numeral = RomanNumeral.parse(mark[1:-1])
-        except ValueError:
-            table[mark] = {"head": mark, "figures": (), "target": ""}
-            continue
-        head, figures, target = written(numeral).flat
-        table[mark] = {"head": head, "figures": figures, "target": target}
-    return table
 
 
 def unbroken(text: str) -> str:

@@ -7,9 +7,8 @@ whole piece and every contrast as sound. Texts come from `story` and `understave
 from __future__ import annotations
 
 import json
-import re
 from base64 import b64encode
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -58,10 +57,10 @@ from understave.teaching.stops import Stop as Pause
 from understave.teaching.stops import contrast_name, propose_stops
 from understave.theory.chord_symbol import chord_symbol
 from understave.theory.conventions import key_label, symbol_text, written
-from understave.theory.roman import RomanNumeral
 from understave.theory.vocabulary import Language
 from understave.wording import Level, Phrasebook, phrasebook
 from understave.wording.gaps import place
+from understave.wording.numerals import numeral_table
 from understave.wording.telling import key_sentence
 
 WIDTHS = (180.0, 125.0, 88.0)
@@ -204,7 +203,7 @@ def make_page(  # noqa: PLR0913
         story=tuple(told),
         glossary=glossary,
         homework=_homework(tasks, options.language) if tasks else None,
-        numerals=_numerals(texts),
+        numerals={mark: Numeral(**set_as) for mark, set_as in numeral_table(" ".join(texts)).items()},
         playing=ready.playing,
         credits=(
             phrases["credit"].format(file=source_name),
@@ -488,15 +487,3 @@ def _legend(reading: Reading, book: Phrasebook) -> tuple[LegendEntry, ...]:
         for function in named
         if function in used
     )
-
-
-def _numerals(texts: Iterable[str]) -> dict[str, Numeral]:
-    found: dict[str, Numeral] = {}
-    for mark in sorted({m for t in texts for m in re.findall("⟨[^⟩]*⟩", t)}):
-        try:
-            numeral = RomanNumeral.parse(story.plain(mark))
-        except ValueError:  # a title's or a teacher's own brackets
-            found[mark] = Numeral(mark, (), "")
-            continue
-        found[mark] = Numeral(*written(numeral).flat)
-    return found

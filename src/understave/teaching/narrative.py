@@ -24,7 +24,6 @@ from understave.claims import Claim, facts, failing
 from understave.claims.chords_and_keys import KeyAbout, KeyIs, OneKey
 from understave.claims.moods import CAUSES, Mood
 from understave.claims.on_the_page import Sung
-from understave.claims.stretches import TakenUp
 from understave.findings.applied import APPLIED_CHORD
 from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import key_of
@@ -763,8 +762,7 @@ def _texts(
         template = entry.get("again", "")
         yield "heard", sentence(voice.score, voice.reading, event, template, voice.book, when, more), template
         return
-    first_sung = "taken_up" in here and "hear_sung" in entry
-    hear = entry["hear_sung"] if first_sung else voice.one_of(event, "hear")
+    hear = voice.one_of(event, "hear")
     also: dict[str, Detail] = {"plain": 1} if voice.plain else {}
     if _is_new_figure(event) and (voice.figures or voice.longest):
         hear, also["before"] = entry["hear_other"], (anchor(event), *voice.figures)[-1]
@@ -779,7 +777,7 @@ def _texts(
         yield "why", filled(voice.score, event, kin, voice.book, {"before": anchor(before.event)}), kin
         return
     if "why" in entry:
-        why = entry["why_sung"] if first_sung else voice.one_of(event, "why")
+        why = voice.one_of(event, "why")
         yield "why", filled(voice.score, event, why, voice.book, here), why
     # Hands are a pianist's; nobody else's fingers are spoken of, nor a singer's breath.
     if not for_hands(voice.score, event.notes):
@@ -848,8 +846,8 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
     home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
     ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
-    point on the tonic of another key than home, ``between`` where music stood before a return, ``taken_up``
-    where the voice enters with what was played before, ``wandered`` for home after some bars in other keys.
+    point on the tonic of another key than home, ``between`` where music stood before a return, ``wandered``
+    for home after some bars in other keys.
     """
     found: dict[str, Detail] = dict(_between(event))
     close = CADENCE.of(event)
@@ -862,11 +860,6 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         found["sung"] = 1
     if event in KEY and _is_loud(score, event.start):
         found["loud"] = 1
-    back = RETURN.of(event) if "sung" in found else None
-    if back is not None and TakenUp(event.start, event.end, back.from_start).holds(
-        facts(score, reading.spans)
-    ):
-        found["taken_up"] = 1
     if event in KEY and event.label == "home" and _has_wandered(score, reading, event):
         found["wandered"] = 1
     if _arrives(reading, event):

@@ -205,8 +205,10 @@ def compared(
     find: Callable[[Event], Sequence[tuple[str, str]]],
     timing: Timing,
     language: Language,
+    left: float,
 ) -> tuple[Stop, ...]:
-    """Return stops of which the most telling name other pieces, (title, composer), in which the same happens.
+    """Return stops of which the most telling name other pieces, (title, composer), in which the same happens,
+    as far as the seconds that are `left` allow.
 
     Only what few pieces have is worth it: a close, a new key or a note that stays is in all of them.
     """
@@ -222,8 +224,11 @@ def compared(
         if stop.id in named:
             text = words[sum(bool(s.elsewhere) for s in found)].format(pieces=named[stop.id])
             said = replace(stop.spoken, told=f"{stop.spoken.told} {text}".strip())
-            stop = replace(stop, elsewhere=text, spoken=said)
-            stop = replace(stop, seconds=timing.of(score, stop))
+            longer = replace(stop, elsewhere=text, spoken=said)
+            longer = replace(longer, seconds=timing.of(score, longer))
+            if longer.seconds - stop.seconds <= left:
+                left -= longer.seconds - stop.seconds
+                stop = longer
         found.append(stop)
     return tuple(found)
 

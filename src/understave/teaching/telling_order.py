@@ -376,12 +376,18 @@ def foremost(threads: Sequence[Thread], sung: bool = False) -> tuple[Thread, ...
     close stays before what is worth little beside the best (`_LITTLE`).
     """
     best = max((t.worth for t in threads), default=0.0)
-    usual = [t for t in threads if _is_usual_close(t.lead.event) or (sung and t.idea[0] == "introduction")]
+    usual = [t for t in threads if _is_usual_close(t.lead.event) or (sung and _only_leads_in(t))]
     own = [t for t in threads if t not in usual]
     telling = [t for t in own if t.worth >= _LITTLE * best]
     firsts = {t.lead.event.kind: t for t in reversed(telling)}
     varied = sorted(telling, key=lambda t: firsts[t.lead.event.kind] is not t)
     return (*varied, *usual, *own[len(telling) :])
+
+
+def _only_leads_in(thread: Thread) -> bool:
+    """Whether a thread is about an introduction that has not the tune to come."""
+    parts = (SECTION.of(told.event) for told in thread.places)
+    return thread.idea[0] == "introduction" and not any(p and p.foretold is not None for p in parts)
 
 
 def _is_usual_close(event: Event) -> bool:

@@ -24,14 +24,14 @@ _WHICH = ("root", "third", "fifth", "seventh", "ninth")
 
 
 def explain_span(score: Score, span: Span, language: Language = "en") -> str:
-    """Return two to four sentences saying what the label of a span rests on."""
+    """Return two to four sentences saying what the label of a span rests on; its numeral stands in ⟨⟩."""
     book = phrasebook(language)
     chord = span.numeral.chord(span.key)
     members = [score.note_by_id[i] for i in span.notes]
     foreign = [score.note_by_id[i] for i in span.foreign]
     how = "set" if span.fixed else "is" if span.in_a_key else "is_by_root"
     first = book.reasons[how].format(
-        numeral=numeral_text(span.numeral, span.key.mode),
+        numeral=f"⟨{span.numeral}⟩",
         key=key_label(span.key, language),
         root=pitch_class_name(chord.root, language),
         quality=quality_name(chord.quality, language),
@@ -51,10 +51,11 @@ def foreign_words(score: Score, span: Span, note: Note, language: Language = "en
     return str(phrasebook(language).reasons["foreign"].get(kind, kind))
 
 
-def over_words(above: Above, book: Phrasebook) -> str:
-    """Return the name of a chord over a held bass: ``"viio7 over G"``."""
+def over_words(above: Above, book: Phrasebook, marked: bool = False) -> str:
+    """Return the name of a chord over a held bass: ``"viio7 over G"``, its numeral in ⟨⟩ where `marked`."""
     held = pitch_class_name(above.over.pitch_class, book.language)
-    return str(book.phrases["over_held"].format(chord=numeral_text(above.numeral), note=held))
+    chord = f"⟨{above.numeral}⟩" if marked else numeral_text(above.numeral)
+    return str(book.phrases["over_held"].format(chord=chord, note=held))
 
 
 def _members(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:

@@ -563,9 +563,12 @@ def _chromatic(t: Told) -> Iterator[Claim]:
     if fifth is not None and plain is not None and t.says("fifth"):
         yield n.Sounds(t.start, t.end, fifth)
         yield h.Instead(t.start, t.end, fifth, plain, key)
-    common = t.tone("common")
-    if common is not None and t.says("common"):
-        yield n.Sounds(t.start, t.end, common)
+    bar = t.score.measure_at(t.event.end).full_length
+    for name in ("common", "third"):
+        tone = t.tone(name)
+        if tone is not None and t.says(name):
+            yield n.Sounds(t.start, t.end, tone)
+            yield n.Sounds(t.event.end, t.event.end + bar, tone)
     yield from _borrowed(t)
 
 
@@ -824,8 +827,6 @@ def _return(t: Told) -> Iterator[Claim]:
         yield p.ComesBack(t.start, t.event.end, start, end, t.event.label)
         if t.event.label == "in another key":
             yield p.Moved(t.start, t.event.end, start, end)
-        if t.number("taken_up"):
-            yield p.TakenUp(t.start, t.event.end, start)
     key = t.key()
     if key is not None and t.says("key"):
         yield h.KeyAbout(t.start, t.end, key)
@@ -905,6 +906,9 @@ def _section(t: Told) -> Iterator[Claim]:
     if like is not None and t.says("like"):
         length = min(t.event.end - t.start, 4 * t.score.measure_at(t.start).full_length)
         yield p.ComesBack(t.start, t.start + length, like, like + length, "again")
+    foretold, entry, until = (t.moment(name) for name in ("foretold", "entry", "entry_until"))
+    if foretold is not None and entry is not None and until is not None and t.says("foretold"):
+        yield p.TakenUp(entry, until, foretold)
 
 
 # --- what is printed ---------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ in first inversion`` in the nominative; English has its article, German none. En
 from __future__ import annotations
 
 import re
+from typing import TypedDict
 
 from understave.theory.chord import usual_inversion
 from understave.theory.conventions import written
@@ -24,6 +25,29 @@ def in_a_line(text: str) -> str:
     What someone else put between the brackets (in a title, a note of the teacher's) stands as it is.
     """
     return re.sub("⟨([^⟩]*)⟩", _shown, text)
+
+
+class Parts(TypedDict):
+    """How a numeral is set: head, figures from top to bottom, what it applies to."""
+
+    head: str
+    figures: tuple[str, ...]
+    target: str
+
+
+def numeral_table(text: str) -> dict[str, Parts]:
+    """Return how each numeral that is marked in a text is set.
+
+    What someone else put between the brackets and is no numeral is set as it stands.
+    """
+    table: dict[str, Parts] = {}
+    for mark in sorted(set(re.findall("⟨[^⟩]*⟩", text))):
+        try:
+            head, figures, target = written(RomanNumeral.parse(mark[1:-1])).flat
+        except ValueError:
+            head, figures, target = mark, (), ""
+        table[mark] = {"head": head, "figures": tuple(figures), "target": target}
+    return table
 
 
 def _shown(mark: re.Match[str]) -> str:

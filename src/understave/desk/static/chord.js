@@ -259,10 +259,10 @@ export class DeskChord extends HTMLElement {
     const place = this.querySelector(".why");
     if (!told || !place || this.#asked !== asked) return;
     place.replaceChildren(
-      make("p", {}, told.sentence),
+      make("p", {}, setText(told.sentence.text, told.sentence.numerals)),
       make("ul", { class: "notes", "aria-label": word("notes_of_chord") }, ...told.members.map((/** @type {any} */ m) => make("li", { class: m.sounds ? "" : "silent" }, pretty(m.name), !m.sounds && make("span", { class: "unseen" }, word("not_sounding"))))),
       ...told.foreign.length > 0 ? [make("ul", { class: "foreign", "aria-label": word("notes_foreign") }, ...told.foreign.slice(0, 8).map((/** @type {any} */ f) => make("li", {}, make("strong", {}, pretty(f.name)), `${word("colon")}${f.what}`)))] : [],
-      ...told.told.map((/** @type {any} */ t) => make("p", { class: "told" }, t.text.replace(/[⟨⟩]/g, ""))),
+      ...told.told.map((/** @type {any} */ t) => make("p", { class: "told" }, setText(t.text, t.numerals))),
     );
     this.dispatchEvent(new CustomEvent("explained", { detail: told }));
   }

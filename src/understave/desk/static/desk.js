@@ -494,7 +494,7 @@ function open(name, focus) {
 function drawEvents() {
   happenings.replaceChildren(
     ...reading.events.map((e) =>
-      make("li", {}, make("button", { type: "button", onclick: () => (score.mark("shown", [e.bar, e.bar]), bring(e.bar)) }, make("span", { class: "where" }, word("bar", { n: e.number })), make("strong", {}, e.name), make("span", {}, e.text.replace(/[⟨⟩]/g, "")))),
+      make("li", {}, make("button", { type: "button", onclick: () => (score.mark("shown", [e.bar, e.bar]), bring(e.bar)) }, make("span", { class: "where" }, word("bar", { n: e.number })), make("strong", {}, e.name), make("span", {}, setText(e.text, e.numerals)))),
     ),
     ...(reading.events.length === 0 ? [make("li", { class: "hint" }, word("looked_for"))] : []),
   );

@@ -18,7 +18,7 @@ export class Reading extends EventTarget {
   rows = [];
   /** @type {DeskBar[]} */
   bars = [];
-  /** @type {{index: number, bar: number, number: string, name: string, text: string}[]} */
+  /** @type {{index: number, bar: number, number: string, name: string, text: string, numerals: Readonly<Record<string, Parts>>}[]} */
   events = [];
   /** @type {any} */
   second = null;
