@@ -383,6 +383,17 @@ def test_an_unwritten_trill_is_an_ornament(piece):
     assert len(ornament.strikes) >= 7
 
 
+def test_a_chord_that_is_found_in_two_halves_is_whole(piece):
+    score, _, _, performance = piece
+    strikes = plain(performance, score)
+    of = [score.note_by_id[s.note].onset for s in strikes]
+    first = next(k for k, moment in enumerate(of) if moment >= 30 and of.count(moment) > 2)
+    late = [*strikes[: first + 1], *(moved(s, 2.5) for s in strikes[first + 1 :])]
+    assert right_share(score, tie(score, recorded(late)), late) == right_share(
+        score, tie(score, recorded(strikes)), strikes
+    )
+
+
 def test_another_key_another_piece_and_noise_are_refused_in_a_sentence(piece):
     score, _, _, performance = piece
     higher = [replace(s, midi=s.midi + 3) for s in performance.strikes]
