@@ -248,6 +248,16 @@ class TestChains:
         (event,) = [e for e in events if e.label == "parallel six-three chords"]
         assert event.get("basses") == tuple(Pitch.parse(p) for p in ("E5", "D5", "C5", "B4"))
 
+    @pytest.mark.parametrize(
+        ("top", "told"), [("G5:1/2 C6 F5 B5 E5 A5 D5 G5", 1), ("G4:1/2 C5 F4 B4 E5 A4 D5 G5", 0)]
+    )
+    def test_labelled_six_threes_slide_only_where_the_top_goes_with_the_bass(
+        self, top: str, told: int
+    ) -> None:
+        """Common practice, no source: what goes apart from its bass does not slide in parallel."""
+        events = found(build(top, "E4:1 D4 C4 B3"), "C: I6:1 viio6 vi6 V6", "chain")
+        assert len([e for e in events if e.label == "parallel six-three chords"]) == told
+
     def test_a_chain_of_suspensions_over_six_threes_does_not_slide_in_parallel(self) -> None:
         # The seventh over each step of the bass sinks to the sixth after it (common practice).
         top = "C6:1 C6:1/2 B5 B5 A5 A5 G5"

@@ -182,6 +182,11 @@ class TestSeventhInTheBass:
         score = build("D5:2 E5:2", "B4:2 C5:2", "G4:2 C5:2", "F3:2 G3:2")
         assert labels(score, "C: V42:2 Cad64:2")[0] == "rises"
 
+    def test_drawn_up_on_its_own_letter_it_does_not_leap(self) -> None:
+        """Common practice, no source: a chromatic semitone is neither a leap nor a resolution."""
+        score = build("E5:2 D5:2", "C#5:2 B4:2", "A4:2 E4:2", "G3:2 G#3:2")
+        assert labels(score, "A: V42/IV:2 V65:2") == []
+
     def test_other_inversions_are_none(self) -> None:
         score = build("D5:2 C5:2", "F4:2 E4:2", "G4:2 G4:2", "B3:2 C4:2")
         assert labels(score, "C: V65:2 I:2") == []

@@ -329,6 +329,9 @@ class _Piece:
             label = "leaps"
         elif after.pitch.pitch_class == bass.pitch.pitch_class:
             label = "held"
+        elif after.pitch.diatonic == bass.pitch.diatonic:
+            # Drawn a semitone on its own letter, it neither leaps nor resolves.
+            return None
         elif after.midi > bass.midi and self.comes_back(bass, following):
             # What sounds above it is an upper part: the low note is struck on as a pedal point.
             return None
