@@ -376,9 +376,9 @@ HALTING_LATE = build(
     "C3:4 | G3:4 | G3:4 | G3:4 | G3:2 r:2",
 )
 """A line that runs on over the dominant for three bars before it stops."""
-CUT_OFF = build("C5:1 D5 E5 F5 | D5 B4 C5 D5", "C3:4 | G3:4")
-"""Music that breaks off in mid-line on the dominant."""
-ON_HOLD = build("C5:1 D5 E5 F5 | D5 B4 D5:2", "C3:4 | G3:4")
+CUT_OFF = build("C5:1 D5 E5 F5 | D5 B4 D5:2", "C3:4 | G3:4")
+"""Music that breaks off on the dominant, and what waits on it for a bar."""
+ON_HOLD = build("C5:1 D5 E5 F5 | D5:4", "C3:4 | G3:4")
 
 NO_SUSPENSION = build("B4:1 A#4:3", "E#4:1 F#4:3", "C#3:1 F#3:3")
 """A dominant seventh on C sharp before F sharp: nothing of F sharp major sounds with its B but C sharp."""

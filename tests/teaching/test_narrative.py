@@ -565,6 +565,17 @@ def test_moods_of_the_demo():
         assert not any(Mood(Fraction(0), end, other).holds(known) for other in others)
 
 
+@pytest.mark.parametrize(("word", "calm"), [("Andante", True), ("Allegro", False), ("Allegretto", True)])
+def test_what_is_marked_quick_does_not_come_slowly(word, calm):
+    """Four whole notes, softly: common practice, no source."""
+    printed = (
+        Direction("d1", "tempo", Fraction(0), None, 1, word, value=120.0),
+        Direction("d2", "dynamic", Fraction(0), None, 1, "p"),
+    )
+    score = build("C5:4 | D5:4 | E5:4 | C5:4", directions=printed)
+    assert Mood(Fraction(0), Fraction(16), "calm").holds(facts(score, spans_of(score, "C: I:16"))) is calm
+
+
 def test_every_language_has_the_same_sentences():
     english = phrasebook("en").told["events"]
     for language in SPOKEN:

@@ -173,16 +173,24 @@ def test_a_key_is_touched_where_its_tonic_sounds(third, chord, told):
     assert [is_true(e, score, spans) for e in touched] == [told]
 
 
-@pytest.mark.parametrize(("tone", "told"), [("E", True), ("C#", False)])
-def test_a_leading_tone_is_drawn_in_its_own_chord_only(tone, told):
-    """With C sharp below and above, G sharp is the fifth of a seventh chord: nothing draws it to A."""
-    score = build(
-        f"B5:1 {tone}6 G#5 B5 | A5:4", "G#4:4 | A4:4", "E4:4 | E4:4", f"{tone}3:1 G#3 {tone}3 G#3 | A2:4"
-    )
+@pytest.mark.parametrize(("bass", "told"), [("E3", True), ("C#3", False)])
+def test_a_leading_tone_is_drawn_where_it_is_no_fifth(bass, told):
+    """Over C sharp G sharp is the fifth of a seventh chord: nothing draws it to A (common practice)."""
+    score = build("B4:4 | A4:4", "G#4:4 | A4:4", "E4:4 | E4:4", f"{bass}:4 | A2:4")
     values = {"key": Key.parse("a"), "chord": RomanNumeral.parse("V"), "pitch": Pitch.parse("G#4")}
     values |= {"aim": PitchClass.parse("A"), "direction": "up", "met": 1}
     drawn = made("tension", "expectation", F(0), F(4), (), 1.0, values.items())
     assert is_true(drawn, score, spans_of(score, "a: V:4 i:4")) == told
+
+
+@pytest.mark.parametrize(("fifth", "told"), [("A4", True), ("C5", False)])
+def test_a_bass_is_drawn_where_no_fifth_stands_on_it(fifth, told):
+    """F under its fifth is a root, as steady as any (common practice, no source)."""
+    score = build(f"{fifth}:4 | G4:4", "D4:4 | E4:4", "B3:4 | C4:4", "F3:4 | E3:4")
+    values = {"key": Key.parse("C"), "chord": RomanNumeral.parse("V42"), "pitch": Pitch.parse("F3")}
+    values |= {"aim": PitchClass.parse("E"), "direction": "down"}
+    drawn = made("tension", "bass", F(0), F(4), (), 1.0, values.items())
+    assert is_true(drawn, score, spans_of(score, "C: V42:4 I6:4")) == told
 
 
 @pytest.mark.parametrize(("chords", "told"), [("IV:4", False), ("IV:2 I:2", True)])

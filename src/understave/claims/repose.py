@@ -56,9 +56,10 @@ class LineStops(Claim):
         goes_on = after[0].onset if after else facts.score.end
         if last.fermata or 2 * (goes_on - last.end) >= beat:
             return True
-        if goes_on >= facts.score.end and PieceEnds(self.start, facts.score.end).holds(facts):
-            # What was cut off in mid-line has not stopped.
-            return True
+        if goes_on >= facts.score.end:
+            # Of what was cut off nobody knows how it goes on, unless it waits for a bar.
+            waits = last.duration >= facts.bar(last.onset).full_length
+            return waits or PieceEnds(self.start, facts.score.end).holds(facts)
         slurred = _slurred(facts, last)
         if slurred is None:
             return False

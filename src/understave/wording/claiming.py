@@ -940,10 +940,10 @@ def _tension(t: Told) -> Iterator[Claim]:
     key, chord = t.key(), t.chord("chord")
     pitch, aim, direction = t.pitch("pitch"), t.tone("aim"), t.text("direction")
     label = t.event.label
-    drawn = label in ("bass", "expectation") and t.says("aim")
-    if key is not None and chord is not None and (drawn or t.says("chord", "key")):
-        # A leading tone or a seventh is drawn as a member of its chord, whether that is named or not.
+    if key is not None and chord is not None and t.says("chord", "key"):
         yield h.ChordIs(t.start, t.start, key, chord)
+    if pitch is not None and t.says("aim"):
+        yield from _unsteady(t, pitch, direction)
     if pitch is not None and label != "register" and t.says("pitch"):
         yield n.Sounds(t.start, t.end, pitch)
     against = t.pitch("against")
@@ -966,6 +966,15 @@ def _tension(t: Told) -> Iterator[Claim]:
         if t.says("found") and pitch is not None:
             yield n.GoesOn(t.start, t.end, pitch, aim)
     yield from _rest_or_release(t)
+
+
+def _unsteady(t: Told, pitch: Pitch, direction: str) -> Iterator[Claim]:
+    """A bass that is drawn has no fifth over it, and a leading tone is none: a fifth stands firm."""
+    fifths = pitch.pitch_class.fifths
+    if t.event.label == "bass":
+        yield n.Silent(t.start, t.start + _INSTANT, PitchClass.from_fifths(fifths + 1))
+    elif t.event.label == "expectation" and direction == "up":
+        yield n.Silent(t.start, t.start + _INSTANT, PitchClass.from_fifths(fifths - 1))
 
 
 def _rest_or_release(t: Told) -> Iterator[Claim]:
