@@ -846,7 +846,8 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
     home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
     ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
-    point on the tonic of another key than home, ``between`` where music stood before a return.
+    point on the tonic of another key than home, ``between`` where music stood before a return; of a new
+    figure ``size``, its notes, and ``goes``, which way where all its moves go one way.
     """
     found: dict[str, Detail] = dict(_between(event))
     close = CADENCE.of(event)
@@ -859,6 +860,13 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         found["sung"] = 1
     if event in KEY and _is_loud(score, event.start):
         found["loud"] = 1
+    figure = MOTIVE.of(event) if _is_new_figure(event) else None
+    if figure is not None:
+        found["size"] = len(figure.steps) + 1
+        ways = {step > 0 for step in figure.steps}
+        if 0 not in figure.steps and len(ways) == 1:
+            by_step = " by step" if {abs(step) for step in figure.steps} == {1} else ""
+            found["goes"] = f"{'up' if ways == {True} else 'down'}{by_step}"
     if _arrives(reading, event):
         found["arrives"] = 1
     held = PEDAL_POINT.of(event)
