@@ -145,6 +145,9 @@ def test_a_chord_is_explained_corrected_and_brought_back(page, folder):
     choose(page, 6)
     words = page.locator("desk-chord .why").inner_text()
     assert "belong" in words
+    # Numerals in sentences are set as on papers and page, with their figures above each other.
+    assert page.locator("desk-chord .why p:first-child .roman").count() == 1
+    assert "⟨" not in words
     page.keyboard.press("1")
     at_rest(page, 1)
     assert len(load(folder / "corrections.jsonl")) == 1

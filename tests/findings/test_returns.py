@@ -15,10 +15,12 @@ from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example, last_bar
 from tests.once import read
 
+from understave.findings.movements import movement_numbers, movements_of
 from understave.findings.returns import (
     BOTH_VARIED,
     _alignments,
     _contents,
+    _in_one_movement,
     _parting,
     _semitones,
     find_returns,
@@ -295,3 +297,27 @@ def test_bars_that_hold_the_same_stand_in_the_table_once():
     assert whole.shape == (7, 4, 4)
     assert all(whole[s, i, j] == alike[s, i, j] for s in range(7) for i in range(4) for j in range(4))
     assert (alike[:, 1, 0:4] == whole[:, 1]).all()
+
+
+@pytest.mark.parametrize(
+    ("movements", "longest"),
+    [
+        ([0] * 8, [(0, 4), (1, 5), (2, 6), (3, 7)]),
+        ([0, 0, 0, 0, 0, 1, 1, 1], [(1, 5), (2, 6), (3, 7)]),
+        ([0, 1, 1, 1, 1, 1, 1, 2], [(1, 5), (2, 6)]),
+    ],
+)
+def test_nothing_comes_back_across_the_end_of_a_movement(movements, longest):
+    """Bars are numbered from one again in each movement of a file (common practice of print, no source)."""
+    path = [(0, 4), (1, 5), (2, 6), (3, 7)]
+    assert _in_one_movement(path, movements) == longest
+    assert _in_one_movement([(0, 4), (1, -1), (1, 5)], [0] * 6) == [(0, 4), (1, -1), (1, 5)]
+
+
+def test_movements_are_told_by_their_numbers():
+    score = build(" | ".join(["C5:4"] * 6))
+    bars = tuple(replace(m, number=n) for m, n in zip(score.measures, "123123", strict=True))
+    two = replace(score, measures=bars)
+    assert movements_of(two) == [12]
+    assert movement_numbers(two) == [0, 0, 0, 1, 1, 1]
+    assert movements_of(score) == []

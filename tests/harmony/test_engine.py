@@ -7,6 +7,7 @@ The progressions are common property; where a fact is listed in a textbook the c
 from __future__ import annotations
 
 import tracemalloc
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -331,3 +332,11 @@ def test_a_long_piece_is_heard_in_stretches_as_it_is_whole(monkeypatch: pytest.M
     held = (times >= begin) & (times < end)
     assert parted.chords[-2, "dominant7", 0][held].min() > 0.99
     assert peak - least < 0.8 * (most - least)
+
+
+def test_a_foreign_note_that_comes_again_is_told_once() -> None:
+    score = chords("C3 G3 E4 C5 | F3 A3 D4 C5 | G2 F3 D4 B4 | C3 E3 C4 C5")
+    span = read_harmony(score).spans[0]
+    note = score.note_by_id[span.notes[-1]]
+    twice = replace(span, notes=span.notes[:-1], foreign=(note.id, note.id))
+    assert explain_span(score, twice).count("C 5 is") == 1

@@ -292,7 +292,15 @@ def test_what_is_printed_over_both_staves_is_told_once():
 
 @pytest.mark.parametrize(("count", "name"), [(2, ""), (9, "motive")])
 def test_a_figure_that_comes_twice_is_not_what_a_piece_is_about(count, name):
-    figure = made("motive", "statement", Fraction(0), Fraction(4), (), 1.0, (("number", 1), ("count", count)))
+    figure = made(
+        "motive",
+        "statement",
+        Fraction(0),
+        Fraction(4),
+        (),
+        1.0,
+        (("number", 1), ("count", count), ("steps", (1, 1))),
+    )
     told = Told(figure, 3.0, 1.0, 1.0)
     assert name_among(Thread(("motive", 1), told, (told,), 1.0), phrasebook("en").talk["curious"]) == name
 
@@ -305,6 +313,7 @@ def test_a_second_figure_is_told_as_a_second_one(language):
     for number, bar in enumerate((0, 4, 8), 1):
         start = score.measures[bar].start
         values = (("number", number), ("count", 5), ("first", Pitch.parse("E5")), ("hand", "left hand"))
+        values += (("steps", (1, -1, 1)),)
         told = Told(made("motive", "statement", start, start + 4, (), 1.0, values), 3.0, 1.0, 1.0)
         moment = _Moment(told, Thread(("motive", number), told, (told,), 1.0))
         texts.append(next(text for role, text, _ in _texts(voice, moment, {}, "", "five") if role == "heard"))
@@ -710,7 +719,15 @@ def test_in_a_long_piece_twenty_bars_are_not_a_few(bar, before, name):
 
 @pytest.mark.parametrize(("count", "told"), [(2, ()), (3, ("again",)), (5, ("at least five times",))])
 def test_a_figure_that_comes_twice_is_not_told_of(count, told):
-    figure = made("motive", "statement", Fraction(0), Fraction(4), (), 1.0, (("number", 1), ("count", count)))
+    figure = made(
+        "motive",
+        "statement",
+        Fraction(0),
+        Fraction(4),
+        (),
+        1.0,
+        (("number", 1), ("count", count), ("steps", (1, 1))),
+    )
     one = Told(figure, 3.0, 1.0, 1.0)
     assert bool(_enough((Thread(("motive", 1), one, (one,), 1.0),))) == bool(told)
     score, reading = analysed("lock-water")
@@ -869,3 +886,37 @@ def test_a_prelude_that_has_the_tune_of_the_voice_says_so(prelude, has):
         claimed = claims_of(part, song, language=language, template=hear)
         assert ("taken up" in {claim.kind for claim in claimed}) is has
         assert all(claim.holds(facts(song, spans)) for claim in claimed)
+
+
+@pytest.mark.parametrize(
+    ("tune", "told"),
+    [
+        ("C5:3/2 D5:1/2 E5:3/2 F5:1/2", "four notes that rise step by step, here"),
+        ("C5:3/2 E5:1/2 G5:3/2 B5:1/2", "four notes that rise, here"),
+        ("F5:3/2 E5:1/2 D5:3/2 C5:1/2", "four notes that fall step by step, here"),
+        ("C5:3/2 D5:1/2 G5:3/2 F5:1/2", "four notes, here"),
+    ],
+)
+def test_a_figure_is_told_by_its_size_and_its_way(tune, told):
+    score = build(" | ".join([tune] * 4), " | ".join(["C3:4"] * 4))
+    notes = [note for note in score.struck if note.staff == 1][:4]
+    steps = tuple(b.pitch.diatonic - a.pitch.diatonic for a, b in pairwise(notes))
+    rhythm = tuple(b.onset - a.onset for a, b in pairwise(notes))
+    values = (
+        ("number", 1),
+        ("hand", "right hand"),
+        ("first", notes[0].pitch),
+        ("steps", steps),
+        ("rhythm", rhythm),
+        ("count", 4),
+        ("times", tuple(Fraction(4 * k) for k in range(4))),
+    )
+    figure = made("motive", "statement", Fraction(0), Fraction(4), tuple(n.id for n in notes), 1.0, values)
+    reading = Reading(spans_of(score, "C: I:16"), (figure,))
+    book = phrasebook("en")
+    here = of_place(score, reading, figure)
+    hear = entry_of(figure, book)["hear"]
+    assert told in sentence(score, reading, figure, hear, book, "Here")
+    claimed = claims_of(figure, score, template=hear, more=here)
+    assert ("way of a figure" in {claim.kind for claim in claimed}) is ("goes" in here)
+    assert all(claim.holds(facts(score, reading.spans)) for claim in claimed)

@@ -524,3 +524,31 @@ def test_what_an_earlier_stop_said_is_said_in_other_words_not_left_bare(language
     assert second.spoken.told
     assert first.spoken.told != second.spoken.told
     assert first.spoken.hands != second.spoken.hands != ""
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "back", "where"),
+    [(0, 8, 40, "opening"), (28, 36, 40, "just"), (4, 12, 60, "early"), (28, 36, 60, "before")],
+)
+def test_it_is_said_about_where_something_was_heard(start, end, back, where):
+    score = build(" | ".join(["C5:4"] * 20))
+    event = made(
+        "return",
+        "varied",
+        Fraction(back),
+        Fraction(back + 8),
+        (),
+        1.0,
+        (("from_start", Fraction(start)), ("from_end", Fraction(end))),
+    )
+    values = stops._computed(score, Reading(spans_of(score, "C: I:80"), ()), event)
+    assert values["heard"] == where
+    book = phrasebook("en")
+    told = fill(book.questions["return"]["aloud"], values, score, book)
+    words = {
+        "opening": "at the very beginning",
+        "just": "a moment ago",
+        "early": "near the beginning",
+        "before": "earlier in the piece",
+    }
+    assert told == f"You heard it {words[where]}."

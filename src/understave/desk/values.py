@@ -146,6 +146,11 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
     members = [score.note_by_id[i] for i in span.notes]
     foreign = [score.note_by_id[i] for i in span.foreign]
     members_of = dict.fromkeys(chord.members)
+    # What comes again as the same thing is one row.
+    rows: dict[tuple[str, str], list[str]] = {}
+    for note in foreign:
+        row = str(note.pitch), foreign_words(score, span, note, language)
+        rows.setdefault(row, []).extend(note.ids)
     sounding = {note.midi % 12 for note in members}
     told = [
         {**_said(say(event, score, "intermediate", language)), "start": str(event.start)}
@@ -167,14 +172,7 @@ def why(score: Score, reading: Reading, span: Span, language: Language = "en") -
             {"name": _note(tone, language), "sounds": tone.semitone in sounding} for tone in members_of
         ],
         "belongs": [i for note in members for i in note.ids],
-        "foreign": [
-            {
-                "ids": list(note.ids),
-                "name": str(note.pitch),
-                "what": foreign_words(score, span, note, language),
-            }
-            for note in foreign
-        ],
+        "foreign": [{"ids": ids, "name": name, "what": what} for (name, what), ids in rows.items()],
         "told": [*over, *told[:6]],
     }
 

@@ -847,9 +847,10 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
     ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
     point on the tonic of another key than home, ``between`` where music stood before a return, ``wandered``
-    for home after some bars in other keys.
+    for home after some bars in other keys; of a new figure ``size``, its notes, and ``goes``, which way where
+    all its moves go one way.
     """
-    found: dict[str, Detail] = dict(_between(event))
+    found: dict[str, Detail] = {**dict(_between(event)), **_figure(event)}
     close = CADENCE.of(event)
     if close is not None:
         at_home = close.key.tonic == home_of(reading).tonic
@@ -867,6 +868,19 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     held = PEDAL_POINT.of(event)
     if held is not None and held.key.tonic != home_of(reading).tonic:
         found["away"] = 1
+    return found
+
+
+def _figure(event: Event) -> dict[str, Detail]:
+    """How large a new figure is, and which way it goes where all its moves go one way."""
+    figure = MOTIVE.of(event) if _is_new_figure(event) else None
+    if figure is None:
+        return {}
+    found: dict[str, Detail] = {"size": len(figure.steps) + 1}
+    ways = {step > 0 for step in figure.steps}
+    if 0 not in figure.steps and len(ways) == 1:
+        by_step = " by step" if {abs(step) for step in figure.steps} == {1} else ""
+        found["goes"] = f"{'up' if ways == {True} else 'down'}{by_step}"
     return found
 
 

@@ -89,12 +89,16 @@ def _bass(chord: Chord, notes: Sequence[Note], book: Phrasebook) -> str:
 def _foreign(score: Score, span: Span, notes: Sequence[Note], book: Phrasebook) -> str:
     if not notes:
         return ""
-    told = [
-        book.reasons["is_kind"].format(
-            note=octave_name(note.pitch, book), kind=foreign_words(score, span, note, book.language)
+    # A note that comes again as the same thing is told once.
+    kinds = list(
+        dict.fromkeys(
+            book.reasons["is_kind"].format(
+                note=octave_name(note.pitch, book), kind=foreign_words(score, span, note, book.language)
+            )
+            for note in notes
         )
-        for note in notes[:_MOST_FOREIGN]
-    ]
-    rest = len(notes) - len(told)
+    )
+    told = kinds[:_MOST_FOREIGN]
+    rest = len(kinds) - len(told)
     more = book.form(book.reasons["more"], str(rest)).format(n=rest) if rest > 0 else ""
     return f"{', '.join(told)}{more}."

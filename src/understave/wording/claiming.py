@@ -869,6 +869,9 @@ def _motive(t: Told) -> Iterator[Claim]:
     count = t.number("count")
     if count is not None and times and t.says("count"):
         yield p.FigureCount(t.start, t.end, times, int(count), steps, rhythm)
+    goes = t.text("goes")
+    if goes and t.says(f"goes={goes}"):
+        yield p.FigureGoes(t.start, t.end, first, steps, rhythm, goes.split()[0])
     model = [t.score.note_by_id[name] for name in t.listed("model") if isinstance(name, str)]
     if model and t.says("went=up", "went=down"):
         moves = tuple(-step for step in steps)
