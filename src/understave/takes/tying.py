@@ -105,6 +105,11 @@ def tie_struck(score: Score, recording: Recording, first: int | None, last: int 
     starts = np.array([strike.start for strike in strikes], float)
     if not len(keys):
         raise TakeError(f"{recording.media} has no notes in it: nothing was played.")
+    if len(keys) < FEWEST:
+        raise TakeError(
+            f"{recording.media} is not tied: fewer than {FEWEST} notes do not say where they stand; "
+            "play a bar at least."
+        )
     whole = _stretches(written, keys, starts, follow(written, keys, starts))
     stretches = [part for one in whole for part in _parts(written, starts, one)]
     take = _take(recording, written, order, keys, starts, stretches)
