@@ -17,6 +17,9 @@ from typing import NamedTuple
 
 from understave.score.readers.page.events import Event
 
+_SAME_PLACE, _UNDER_ANOTHER = 0.3, 1.2
+"""Staff spaces within which events stand right under each other, and the price of two such at two moments.
+Set on pieces to build with."""
 _KEPT = 32
 """Partial solutions that are kept after each event."""
 _BEHIND = 9.0
@@ -303,6 +306,7 @@ def _alignment(columns: Mapping[int, float], moment: int, x: float, space: float
                 cost += 2.5
             elif gap < 1.3:
                 cost += 0.4
-        elif gap > 0.3:  # it stands to the right of what comes after it
-            cost += min(6.0, 1.5 + gap) if gap > 1.7 else 0.6
+        elif gap > -_SAME_PLACE:  # it stands under, or to the right of, what comes after it
+            far = min(6.0, 1.5 + gap) if gap > 1.7 else 0.6
+            cost += far if gap > _SAME_PLACE else _UNDER_ANOTHER
     return cost
