@@ -107,8 +107,15 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
 
 
 def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
-    """Yield where the melody enters, if figures come first: its staff silent, a bar or more long."""
-    first = melody[0]
+    """Yield where the melody enters, the singer's in a song, if figures come first: its staff silent, a bar
+    or more long. A tune that is played before is no figure.
+    """
+    sung = tuple(note for note in melody if is_sung(score, note))
+    first = sung[0] if sung else melody[0]
+    prelude = [note for note in melody if note.onset < first.onset]
+    if prelude and _is_tune(score, prelude):
+        return
+    melody = sung or melody
     own = [note for note in score.notes if (note.part, note.staff) == (first.part, first.staff)]
     before = [note for note in score.struck if note.onset < first.onset]
     if first.measure < _PREPARED or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
