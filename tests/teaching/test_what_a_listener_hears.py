@@ -155,13 +155,14 @@ def test_an_introduction_of_figures_without_a_tune():
 
 
 @pytest.mark.parametrize(
-    ("before", "entries"), [("G4:2 E4:1 F4", 0), ("C4:2 E4:1 C4", 1), ("C5:1 D5 E5 D5", 0)]
+    ("before", "entries"),
+    [("G4:2 E4:1 F4 | C4:4", 0), ("C4:2 E4:1 C4 | C4:4", 1), ("C5:1 D5 E5 D5 | C5:4", 0)],
 )
 def test_a_tune_that_the_introduction_plays_does_not_enter_after_figures(before, entries):
     """A piano introduction often begins with the tune of the song (common practice, no source)."""
     score = build(
         f"r:4 | r:4 | {TUNE}",
-        f"staff2 {before} | C4:4 | " + " | ".join(["r:4"] * 8),
+        f"staff2 {before} | " + " | ".join(["r:4"] * 8),
         "staff2 " + " | ".join([FIGURE, FIGURE, *UNDER_TUNE]),
     )
     sung = tuple(replace(note, lyrics=("la",)) if note.staff == 1 else note for note in score.notes)
