@@ -14,5 +14,7 @@ if ($LASTEXITCODE -ne 0) { exit $LASTEXITCODE }
 # sources, where the installer has laid its own.
 $env:PYTHONDONTWRITEBYTECODE = ''
 $env:PYTHONPYCACHEPREFIX = ''
+# The workers collect in step: what one of them alone compiles first, each would compile for itself.
+& (Join-Path $scripts 'python.exe') -m pytest --collect-only -qq @args > $null
 & (Join-Path $scripts 'python.exe') -m pytest -n ([Environment]::ProcessorCount + 1) --dist loadfile --no-loadscope-reorder @args
 exit $LASTEXITCODE

@@ -76,6 +76,7 @@ FOURS = (
         "elgar-string",
         "muller-hermann-string",
     ),
+    ("indy-string-quartet", "ravel-string-quartet", "reger-string-quartet", "wolf-string-quartet"),
 )
 """Quartets that are drawn after those: what is left was read when sentences were mended."""
 T = TypeVar("T")

@@ -101,11 +101,11 @@ def test_the_guide_to_own_playing_tells_the_deviations_that_were_put_in(tmp_path
 def test_the_handbook_is_built_and_no_link_of_it_is_broken(tmp_path, monkeypatch, stories):
     """Every page that is named in the menu is there, and nothing on any would be fetched from elsewhere.
 
-    What takes longest is made once or of less: the stories as they were told, the screens of sixteen bars.
+    What takes longest is made once or of less: the stories as they were told, the screens of ten bars.
     """
     pytest.importorskip("material", reason="mkdocs-material builds the handbook (the extra docs)")
     monkeypatch.setattr("handbook.build.stories_page", lambda: stories)
-    monkeypatch.setattr("handbook.build.make_screens", lambda _, folder: make_screens(opening(16), folder))
+    monkeypatch.setattr("handbook.build.make_screens", lambda _, folder: make_screens(opening(10), folder))
     assert build(tmp_path / "site") == []
     for page in (
         "index",

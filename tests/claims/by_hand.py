@@ -376,9 +376,9 @@ HALTING_LATE = build(
     "C3:4 | G3:4 | G3:4 | G3:4 | G3:2 r:2",
 )
 """A line that runs on over the dominant for three bars before it stops."""
-CUT_OFF = build("C5:1 D5 E5 F5 | D5 B4 C5 D5", "C3:4 | G3:4")
-"""Music that breaks off in mid-line on the dominant."""
-ON_HOLD = build("C5:1 D5 E5 F5 | D5 B4 D5:2", "C3:4 | G3:4")
+CUT_OFF = build("C5:1 D5 E5 F5 | D5 B4 D5:2", "C3:4 | G3:4")
+"""Music that breaks off on the dominant, and what waits on it for a bar."""
+ON_HOLD = build("C5:1 D5 E5 F5 | D5:4", "C3:4 | G3:4")
 
 NO_SUSPENSION = build("B4:1 A#4:3", "E#4:1 F#4:3", "C#3:1 F#3:3")
 """A dominant seventh on C sharp before F sharp: nothing of F sharp major sounds with its B but C sharp."""
@@ -397,7 +397,17 @@ SAID_TWICE = build(
 )
 """A bar said twice, and both again after two others."""
 
+ONE_LEFT = build("G4:1 A4 B4 D5 | r:4 | r:4", "G3:4 | C4:4 | E4+G4:4")
+"""A dominant of which one note alone goes on to the tonic."""
+
+HELD_OUT = build("C5:1 D5 E5 F5 | D5:8 | E5:4", "C3:4 | G3:8 | C3:4")
+
+COME_DOWN = build("C5:1 D5 E5 D5 | C5 E5 G5 A5 | E5 D5 C5 D5 | C5:1 D5 E5 D5", "C3:4 | C3:4 | C3:4 | C3:4")
+
 ON = {
+    "come down": (COME_DOWN, "C: I:16"),
+    "held out": (HELD_OUT, "C: I:4 | V:8 | I:4"),
+    "one left": (ONE_LEFT, "C: V:4 | I:8"),
     "said twice": (SAID_TWICE, "F: I:24"),
     "going on": (GOING_ON, "e: i:24"),
     "gone back": (GONE_BACK, "A: Cad64:1 V7:1 I:2"),
@@ -510,6 +520,9 @@ ON = {
 PARTS = (("A", F(0)), ("B", F(8)), ("A", F(16)))
 """The sections of the song."""
 BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("come down", p.High(F(14), F(15), P("E5"))),
+    ("held out", h.Cadence(F(4), F(12), K("C"), "half")),
+    ("gone back", n.GoesOn(F(1), F(2), P("G#4"), C("A"))),
     ("said twice", p.ComesBack(F(16), F(24), F(0), F(8), "varied")),
     ("of one line", h.ChordIs(F(4), F(4), K("C"), R("V"))),
     ("cadencing", h.CadenceFamily(F(4), F(8), K("C"), "authentic")),
@@ -655,6 +668,9 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
 """The name of a score in `ON`, and what is true of it."""
 
 FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
+    ("come down", p.High(F(8), F(9), P("E5"))),
+    ("one left", rp.LetsGo(F(4), F(4))),
+    ("gone back", n.GoesOn(F(1), F(3, 2), P("A4"), C("B"))),
     ("gone back", n.Resolved(F(1), F(3, 2), "v1n1", "v1n3", "ornamented")),
     ("of one line", h.ChordIs(F(0), F(0), K("C"), R("V"))),
     ("passing", h.CadenceFamily(F(5), F(6), K("C"), "authentic")),

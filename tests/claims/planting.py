@@ -295,6 +295,15 @@ def _contrasting(c: Claim, rng: random.Random, facts: Facts) -> Claim:
     return replace(c, pattern=rng.choice([o for o in others if o != c.pattern]))
 
 
+def _bars_late(c: Claim, rng: random.Random, facts: Facts) -> Claim | None:
+    """The figure is said to begin in a bar before which it is there already."""
+    assert isinstance(c, p.PatternBegins)
+    bar = facts.bar(c.start).full_length
+    late = [c.start + k * bar for k in range(1, 9)]
+    going = [t for t in late if p.Pattern(t - bar, t, c.hand, c.pattern).holds(facts)]
+    return replace(c, start=rng.choice(going), end=c.end) if going else None
+
+
 def _half_bar(c: Claim, rng: random.Random, facts: Facts) -> Claim:
     """The passage that is said to come back begins somewhere else."""
     assert isinstance(c, p.ComesBack)
@@ -512,6 +521,7 @@ WAYS: dict[type[Claim], tuple[Way, ...]] = {
     p.FigureGoes: (_word("way", "up", "down"), _bent("first")),
     p.FigureCount: (_count("count"), _one_of("steps", lambda s, r: s + r.choice((-3, -2, 2, 3)))),
     p.Pattern: (_contrasting,),
+    p.PatternBegins: (_bars_late,),
     p.MelodyIn: (_other_place,),
     p.Enters: (_note("note"), lambda c, r, f: replace(c, bars=c.bars + 1)),
     p.RingsAgainst: (_bent("old"), lambda c, r, f: replace(c, new=c.old)),

@@ -525,8 +525,9 @@ def test_every_chord_can_be_reached_by_buttons_of_full_size(page):
     assert min(box["width"], box["height"]) >= 24
 
 
-@pytest.mark.parametrize("panel", ["chord", "checks", "events", "second", "lesson"])
+# One size after the other: the score is laid out anew for each.
 @pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("panel", ["chord", "checks", "events", "second", "lesson"])
 def test_no_serious_finding_and_nothing_off_the_screen(page, size, panel):
     width, height = SIZES[size]
     page.set_viewport_size({"width": width, "height": height})

@@ -14,12 +14,17 @@ import threading
 from pathlib import Path
 
 import pytest
-from tests.desk.desk_lesson import folder_in, read_once
+from tests.desk.desk_lesson import folder_in
+from tests.once import opening, read_score
 
 from understave.desk.history import history
 from understave.harmony.corrections import read_entries
+from understave.harmony.trained import judge_score, read_judged
+from understave.lesson.folder import create_folder, titled
 
 KILLS = 25
+BARS = 12
+"""Of our example: a desk opens on them in a third of the time."""
 TOKEN = "of-the-killed"
 
 
@@ -38,10 +43,14 @@ class Window:
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs processes that fork")
 def test_no_confirmed_edit_is_lost(tmp_path):
-    folder = folder_in(tmp_path)
+    source = opening(BARS)
+    score = titled(read_score(source), source.name)
+    judged = judge_score(score)
+    spans = read_judged(score, judged).spans
+    folder = create_folder(tmp_path / "lesson", source, score.title, score.composer)
     kept = tmp_path / "read.pickle"
-    kept.write_bytes(pickle.dumps(read_once()))
-    starts = [str(s.start) for s in read_once()[2]][1:-1]
+    kept.write_bytes(pickle.dumps((score, judged, spans)))
+    starts = [str(s.start) for s in spans][1:-1]
     nursery = subprocess.Popen(
         [sys.executable, str(Path(__file__).with_name("mortal_desks.py")), str(kept), TOKEN],
         stdin=subprocess.PIPE,

@@ -479,6 +479,13 @@ def test_a_leading_tone_that_leaps_is_not_said_to_go_there(after: str, goes: str
     assert e.get("goes_to") == (None if goes is None else Pitch.parse(goes))
 
 
+def test_a_leading_tone_whose_line_rests_is_taken_over_by_another_voice() -> None:
+    """F sharp ends, G begins in the same hand; what its own line has later is not where it goes."""
+    score = build("A4:1 A4 G4 B4", "F#4:2 r:1 E4:1", "D3:2 G3:2", "C3:2 B2:2", signature=1)
+    e = find_applied(score, spans_of(score, "C: V42/V:2 V6:2"))[0]
+    assert (e.get("leading_pitch"), e.get("goes_to")) == (Pitch.parse("F#4"), Pitch.parse("G4"))
+
+
 def test_no_applied_chord_in_plain_cadences() -> None:
     """The dominant and the leading-tone chord of the key itself are applied to nothing."""
     voices = ("C5:1 C5 B4 B4 C5", "G4 A4 G4 F4 E4", "E4 F4 D4 D4 C4", "C3 F3 G3 G3 C3")

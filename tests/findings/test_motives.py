@@ -12,7 +12,8 @@ import pytest
 from tests.findings.build import build, spans_of
 from tests.findings.pieces import bar, example
 
-from understave.findings.motives import find_motives
+from understave.findings.chords_at import Harmony
+from understave.findings.motives import Occurrence, _changes, find_motives
 from understave.harmony.reading import Event
 from understave.score.model import Score
 from understave.teaching.narrative import entry_of, filled
@@ -68,6 +69,18 @@ class TestReturns:
         event = next(e for e in motives(score) if e.label == "in another voice")
         assert (event.get("from_hand"), event.get("hand")) == ("right hand", "left hand")
         assert event.get("interval") == Interval.parse("-P15")
+
+    @pytest.mark.parametrize("moved", [False, True])
+    def test_a_line_that_was_the_tune_before_is_no_other_voice_of_its_staff(self, moved: bool) -> None:
+        """Another voice is another hand or another printed voice, not another part in the texture."""
+        low = FIGURE.replace("5", "4")
+        other = [f"staff2 r:4 | {low}"] if moved else []
+        score = build(FIGURE if moved else f"{FIGURE} | {low}", *other)
+        here, there = (tuple(n for n in score.notes if start <= n.onset < start + 4) for start in (0, 4))
+        plain = (Occurrence(0, 0, here), Occurrence(1, 0, there))
+        harmony = Harmony(spans_of(score, "C: I:8"))
+        labels = [label for label, _ in _changes(((), ()), plain, {}, harmony)]
+        assert labels == ["in another voice" if moved else "in another register"]
 
     def test_an_octave_higher(self) -> None:
         high = "C6:3/2 D6:1/2 G6:1 E6:1"

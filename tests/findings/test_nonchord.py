@@ -108,6 +108,24 @@ def test_what_moves_to_another_shade_of_its_letter_is_no_suspension():
     assert not {"suspension", "appoggiatura"} & set(labels)
 
 
+@pytest.mark.parametrize(
+    ("inner", "leans"), [("D#4:1 G4:2 | G#4:3", False), ("D#4:1 G4:1 F#4:1 | E4:3", True)]
+)
+def test_what_the_next_chord_moves_to_another_shade_of_its_letter_is_no_appoggiatura(inner, leans):
+    """It leans on nothing; by a step of the scale it would (common practice, no source)."""
+    score = build("B4:3 | B4:3", inner, "B2:3 | E3:3", meter="3/4")
+    labels = [e.label for e in find_nonchord(score, spans_of(score, "E: V:3 I:3"))]
+    assert ("appoggiatura" in labels) == leans
+
+
+@pytest.mark.parametrize(("low", "place", "figures"), [("r:1 G2:3", "inner", "4-3"), ("r:4", "bass", "5-6")])
+def test_a_note_below_which_the_bass_enters_after_the_beat_is_not_in_the_bass(low, place, figures):
+    """Of a mazurka's accompaniment the bass may come on the second beat (common practice, no source)."""
+    score = build("Ab4:4 G4:2 G4:2", "staff1 C4:6 B3:2", f"staff2 F2:4 {low}")
+    (event,) = [e for e in find_nonchord(score, spans_of(score, "c: iv:4 V:4")) if e.label == "suspension"]
+    assert (event.get("place"), event.get("figures")) == (place, figures)
+
+
 def test_suspension_struck_again_is_one_dissonance():
     event = only(build("C5:2 C5:1/2 C5 B4:1", "E3+A3:2 G2+D3:2"), "C: vi64:2 V:2")
     assert (event.label, event.notes) == ("suspension", ("v1n2", "v1n3"))

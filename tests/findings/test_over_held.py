@@ -110,8 +110,9 @@ def test_it_stands_in_the_json_at_the_desk_and_in_show(tmp_path, capsys):
     assert json.loads(reading_json(score, reading, (Fraction(8), Fraction(16))))["above_held"] == rows[1:2]
     span = reading.span_at(Fraction(12))
     told = [t["text"] for t in values.why(score, reading, span)["told"]]
-    assert told[0] == "viio7 over C"
-    assert values.why(score, reading, span, "de")["told"][0]["text"] == "viio7 über C"
+    # The desk sets the numeral between its marks.
+    assert told[0] == "⟨viio7⟩ over C"
+    assert values.why(score, reading, span, "de")["told"][0]["text"] == "⟨viio7⟩ über C"
     # Our own piece holds its bass over chords that do not contain it.
     assert main(["show", str(FERRY)]) == 0
     shown = " ".join(capsys.readouterr().out.split())

@@ -211,6 +211,13 @@ class TestNotes:
         assert found(build(line, "C3:12"), "C: I:12") == []
 
 
+def test_a_broken_chord_that_climbs_is_no_sequence() -> None:
+    """A sequence moves a model to other degrees (Hutchinson, harmonic sequences), not through one chord."""
+    score = build("G3:1/2 E3 G3 E3 | B3:1/2 G3 B3 G3 | E4:1/2 B3 E4 B3", meter="2/4")
+    assert found(score, "e: i:6") == []
+    assert found(score, "e: i:2 III:2 VI:2") != []
+
+
 class TestChains:
     def test_diminished_sevenths(self) -> None:
         score = build(
@@ -240,6 +247,16 @@ class TestChains:
         events = found(score, "C: I6:1 viio6 vi6 V6", "chain")
         (event,) = [e for e in events if e.label == "parallel six-three chords"]
         assert event.get("basses") == tuple(Pitch.parse(p) for p in ("E5", "D5", "C5", "B4"))
+
+    @pytest.mark.parametrize(
+        ("top", "told"), [("G5:1/2 C6 F5 B5 E5 A5 D5 G5", 1), ("G4:1/2 C5 F4 B4 E5 A4 D5 G5", 0)]
+    )
+    def test_labelled_six_threes_slide_only_where_the_top_goes_with_the_bass(
+        self, top: str, told: int
+    ) -> None:
+        """Common practice, no source: what goes apart from its bass does not slide in parallel."""
+        events = found(build(top, "E4:1 D4 C4 B3"), "C: I6:1 viio6 vi6 V6", "chain")
+        assert len([e for e in events if e.label == "parallel six-three chords"]) == told
 
     def test_a_chain_of_suspensions_over_six_threes_does_not_slide_in_parallel(self) -> None:
         # The seventh over each step of the bass sinks to the sixth after it (common practice).

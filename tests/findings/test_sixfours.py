@@ -182,6 +182,11 @@ class TestSeventhInTheBass:
         score = build("D5:2 E5:2", "B4:2 C5:2", "G4:2 C5:2", "F3:2 G3:2")
         assert labels(score, "C: V42:2 Cad64:2")[0] == "rises"
 
+    def test_drawn_up_on_its_own_letter_it_does_not_leap(self) -> None:
+        """Common practice, no source: a chromatic semitone is neither a leap nor a resolution."""
+        score = build("E5:2 D5:2", "C#5:2 B4:2", "A4:2 E4:2", "G3:2 G#3:2")
+        assert labels(score, "A: V42/IV:2 V65:2") == []
+
     def test_other_inversions_are_none(self) -> None:
         score = build("D5:2 C5:2", "F4:2 E4:2", "G4:2 G4:2", "B3:2 C4:2")
         assert labels(score, "C: V65:2 I:2") == []
@@ -216,6 +221,14 @@ def test_a_seventh_with_which_an_upper_hand_dips_under_the_lower_is_not_the_bass
     known = facts(score, spans_of(score, "A: V42:2 I6:2"))
     not_final = NotFinal(Fraction(2), Fraction(2), Key.parse("A"), "dominant inverted")
     assert not_final.holds(known) is bool(told)
+
+
+@pytest.mark.parametrize(("first", "told"), [("C3:1", []), ("C4:1", ["leaps"])])
+def test_what_a_waltz_strikes_after_its_bass_is_not_the_bass(first: str, told: list[str]) -> None:
+    """Common practice, no source: C on the first beat is the bass of the bar, also under B flat."""
+    score = build("G4:1 C5:2 Ab4:3", f"staff2 {first} Bb3+E4:2 F2:1 Ab3+C4:2", meter="3/4")
+    spans = spans_of(score, "f: V:1 V42:2 i:3")
+    assert [e.label for e in find_sixfours(score, spans) if e.kind == "seventh in the bass"] == told
 
 
 def test_a_pedal_point_under_an_upper_part_does_not_sink() -> None:

@@ -326,7 +326,7 @@ def test_two_equal_lines_on_one_staff_have_no_melody_between_them():
 )
 def test_a_figure_that_stands_above_a_line_that_moves_leads_nothing(low):
     """Common practice, no source: what is the same in every bar goes with the line that is always new."""
-    score = build("E5:1 G5 E5 G5 | " * 3 + "E5:1 G5 E5 G5", f"staff2 {low}")
+    score = build("r:3/2 E5:1/2 G5:1 E5:1 | " + "E5:1 G5 E5 G5 | " * 2 + "E5:1 G5 E5 G5", f"staff2 {low}")
     moves = " F#3" in low
     assert unled_bars(score, spans_of(score, "e: i:16")) == (set(range(4)) if moves else set())
 

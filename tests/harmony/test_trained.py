@@ -90,7 +90,7 @@ def test_spans_fill_the_piece_and_carry_their_notes(study):
 
 @pytest.fixture(scope="module")
 def beginning():
-    return read_score(opening(16))
+    return read_score(opening(8))
 
 
 NUMERALS = ["I", "V7", "viio7", "Ger65", "bII6", "V65/V", "iv", "I64", "V7[no5]", "#ivo7", "IVmaj7"]
@@ -98,7 +98,7 @@ NUMERALS = ["I", "V7", "viio7", "Ger65", "bII6", "V65/V", "iv", "I64", "V7[no5]"
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
-    bar=st.integers(1, 14),
+    bar=st.integers(1, 6),
     length=st.integers(1, 2),
     key=st.sampled_from([None, "Eb", "c", "F#", "g#", "D", "Cb"]),
     numeral=st.sampled_from([None, *NUMERALS]),

@@ -35,7 +35,7 @@ def kern_scores(step: int) -> list[Path]:
 def test_agreement_with_the_notation_engine() -> None:
     both = ours = theirs = 0
     with NotationWorker() as worker:
-        for path in pieces(SCORES, 8):
+        for path in pieces(SCORES, 16):
             if path.parts[-3] not in ("mazurkas", "quartets"):
                 continue
             options = {"inputFrom": "humdrum", "breaks": "none", "xmlIdSeed": 1}
@@ -99,7 +99,7 @@ def _rounded(key: Key) -> tuple[float, float, int]:
 def test_every_kern_file_reads_and_its_bars_add_up() -> None:
     """Files with stray tokens too: 85 kern files, on four of which the engine itself crashes."""
     bars = wrong = 0
-    for path in pieces("harmony/*/*/*/score.krn", 3):
+    for path in pieces("harmony/*/*/*/score.krn", 6):
         score = read_humdrum(path.read_bytes(), path.name)
         assert score.notes
         assert all(n.duration >= 0 for n in score.notes)

@@ -27,7 +27,7 @@ from understave.score.reader import read_score
 from understave.takes import Recording, read_take, sound_tying, tie
 from understave.takes import recorded as recorded_room
 from understave.takes.kept import add_take, drop_take, kept_take
-from understave.takes.recorded import known_recording, recording_of, samples_of
+from understave.takes.recorded import known_recording, recording_of, samples_of, share_there
 from understave.takes.sound_following import Followed, follow_sound, tuning
 from understave.takes.told import tell_take
 from understave.takes.views import excerpt_of, loudness, pedal_blur
@@ -211,6 +211,28 @@ def test_bad_sound_gets_one_sentence(data, name, sentence):
         data, sentence = file.getvalue(), "Nothing is heard in still.wav"
     with pytest.raises(TakeError, match=sentence):
         recording_of(data, name)
+
+
+@pytest.mark.parametrize("form", ["WAV", "MP3"])
+def test_a_file_that_is_cut_short_says_how_much_is_there(form):
+    # RIFF: the length of the chunk "data" (Multimedia Programming Interface 1991); MP3: that in the tag
+    # "Xing" or "Info" of the first frame, as LAME writes it.
+    data = wave(0.3 * np.sin(np.arange(20 * RATE) * 0.1), form=form)
+    assert share_there(data) == (1.0, data)
+    share, half = share_there(data[: len(data) // 2])
+    assert share == pytest.approx(0.5, abs=0.01)
+    found = recording_of(half, f"half.{form.lower()}")
+    assert (len(found.samples) / RATE, found.there) == (pytest.approx(10, abs=0.3), 1.0)
+    assert recording_of(data[: len(data) // 2], f"half.{form.lower()}").there == share
+
+
+def test_what_is_not_clear_in_a_sound_is_asked_about(piece, take):
+    less = replace(take, sure=0.6, recording=replace(take.recording, there=0.5))
+    lines = tell_take(piece[0], less)
+    assert "60 % are its own" in lines[0]
+    assert "another edition" in lines[1]
+    assert "about 50 % of it is there" in lines[2]
+    assert not any("another edition" in line or "cut short" in line for line in tell_take(piece[0], take))
 
 
 def test_what_is_told_of_sound_is_its_time(piece, take):

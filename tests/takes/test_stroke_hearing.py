@@ -22,6 +22,7 @@ from understave.takes.stroke_hearing import (
     filters,
     hear,
     judged,
+    lateness,
     layout,
     strokes,
 )
@@ -109,3 +110,20 @@ def test_a_stroke_lies_between_frames_and_is_counted_once():
     assert found.keys.tolist() == [40 + LOWEST_KEY] * 2
     assert 11 < found.seconds[0] * RATE / HOP < 11.5
     assert found.seconds[1] * RATE / HOP == pytest.approx(30)
+
+
+def test_strokes_that_are_heard_late_are_known_by_the_sound():
+    # Tones that begin at once, in noise 50 dB below; two strokes that nobody played.
+    true = np.arange(1, 20) * 0.4 + 0.011 * (np.arange(1, 20) % 7)
+    sound = 0.003 * np.random.default_rng(4).standard_normal(9 * RATE)
+    for k, second in enumerate(true):
+        at = np.arange(RATE // 3) / RATE
+        first = round(second * RATE)
+        tone = np.sin(2 * np.pi * 220 * 2 ** (k / 12) * at) * np.exp(-6 * at)
+        sound[first : first + len(at)] += tone
+    found = [
+        lateness(sound.astype(np.float32), np.append(true + late, (0.55, 3.37))) for late in (0, 0.025, -0.02)
+    ]
+    assert found == pytest.approx([found[0], found[0] + 0.025, found[0] - 0.02], abs=0.003)
+    assert abs(found[0]) < 0.015
+    assert lateness(np.zeros(RATE, np.float32), np.zeros(0)) == 0

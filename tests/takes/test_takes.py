@@ -383,6 +383,17 @@ def test_an_unwritten_trill_is_an_ornament(piece):
     assert len(ornament.strikes) >= 7
 
 
+def test_a_chord_that_is_found_in_two_halves_is_whole(piece):
+    score, _, _, performance = piece
+    strikes = plain(performance, score)
+    of = [score.note_by_id[s.note].onset for s in strikes]
+    first = next(k for k, moment in enumerate(of) if moment >= 30 and of.count(moment) > 2)
+    late = [*strikes[: first + 1], *(moved(s, 2.5) for s in strikes[first + 1 :])]
+    assert right_share(score, tie(score, recorded(late)), late) == right_share(
+        score, tie(score, recorded(strikes)), strikes
+    )
+
+
 def test_another_key_another_piece_and_noise_are_refused_in_a_sentence(piece):
     score, _, _, performance = piece
     higher = [replace(s, midi=s.midi + 3) for s in performance.strikes]
@@ -395,13 +406,25 @@ def test_another_key_another_piece_and_noise_are_refused_in_a_sentence(piece):
     other = read_score(PIECE.parents[1] / "lock-water" / "score.musicxml")
     with pytest.raises(UnderstaveError, match="is not tied"):
         tie(other, recorded(performance.strikes))
+    with pytest.raises(UnderstaveError, match="12 semitones too low"):
+        tie(score, recorded([replace(s, midi=s.midi - 12) for s in performance.strikes]))
+    with pytest.raises(UnderstaveError, match="fewer than 5 notes"):
+        tie(score, recorded(performance.strikes[:4]))
+
+
+def test_an_easier_edition_is_asked_about(piece):
+    score, _, _, performance = piece
+    easier = [s for k, s in enumerate(plain(performance, score)) if k % 4]
+    assert any("it may be another edition" in line for line in tell_take(score, tie(score, recorded(easier))))
+    one_hand = [s for s in plain(performance, score) if score.note_by_id[s.note].staff == 1]
+    assert not any("another edition" in line for line in tell_take(score, tie(score, recorded(one_hand))))
 
 
 @pytest.mark.parametrize(
     ("data", "sentence"),
     [
         (b"RIFF....WAVE", "no MIDI recording"),
-        (b"", "no MIDI recording"),
+        (b"", "bad.mid is empty"),
         (b"MThd\0\0\0\6\0\0\0\1\1\xe0MTrk\0\0\0\4\0\xff\x2f\0", "no notes in it"),
         (b"MThd\0\0\0\6\0\0\0\1\1", "cut short"),
     ],

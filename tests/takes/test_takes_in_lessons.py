@@ -64,7 +64,8 @@ def slips_before(score):
 
 
 @pytest.fixture(scope="module")
-def lesson(tmp_path_factory):
+def made(tmp_path_factory):
+    """The folder of a lesson with two takes, and its first stop."""
     folder = tmp_path_factory.mktemp("taken")
     source = opening(BARS)
     take = folder / "mine.mid"
@@ -75,8 +76,13 @@ def lesson(tmp_path_factory):
     slipped = slips_before(score)
     before = folder / "before.mid"
     before.write_bytes(midi_bytes(played(score, lambda s: replace(s, midi=s.midi + (s.note in slipped)))))
-    make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(before, take)))
-    return folder / "lesson"
+    found = make_lesson(source, folder / "lesson", LessonOptions(minutes=3, takes=(before, take)))
+    return folder / "lesson", found.stops[0].id
+
+
+@pytest.fixture(scope="module")
+def lesson(made):
+    return made[0]
 
 
 def test_the_page_plays_the_stops_as_the_teacher_does(lesson):
@@ -257,8 +263,8 @@ def test_without_the_take_only_what_was_heard_or_timed_by_it_is_made_again(lesso
     assert not list((lesson / "exports" / "sounds").glob("take-*"))
 
 
-def test_a_lesson_that_what_was_spoken_makes_too_long_says_so(lesson):
-    stop = make_lesson(lesson, lesson).stops[0].id
+def test_a_lesson_that_what_was_spoken_makes_too_long_says_so(made):
+    lesson, stop = made
     hiss = np.random.default_rng(1).normal(0, 0.1, 100 * 8000)
     memory = io.BytesIO()
     soundfile.write(memory, hiss, 8000, format="FLAC")

@@ -276,6 +276,11 @@ def test_a_root_is_named_for_every_chord_that_is_printed():
         fewer = tuple(dict.fromkeys(e.details.going_on))
         times = e.details.times[: len(fewer) - len(roots)]
         assert verify(told(e, going_on=fewer, count=len(fewer), times=times), score, reading)
+    # Where one root in the middle has a single chord nobody could foresee how many come.
+    spans = spans_of(score, text.replace("viio viio6 iii", "viio:4 iii:2"))
+    uneven = Reading(spans, find_sequences(score, spans))
+    assert uneven.events
+    assert not prompts(score, uneven, "continue the sequence", "intermediate")
 
 
 def test_a_sequence_with_a_root_that_comes_twice_is_not_asked_to_be_continued():

@@ -253,6 +253,16 @@ def test_of_a_journey_it_is_said_where_it_goes(label, heart):
     assert filled(score, event, hearts[name_among(thread, hearts)], phrasebook("en")) == heart
 
 
+@pytest.mark.parametrize(("bars", "wandered"), [(1, None), (3, None), (4, 1)])
+def test_home_is_come_back_to_from_a_journey_only_after_some_bars(bars, wandered):
+    """A chord of another key is no journey (common practice, no source)."""
+    score = build(" ".join(["C5:4"] * (bars + 2)))
+    spans = spans_of(score, f"C: I:4 G: I:{4 * bars} C: I:4")
+    start = Fraction(4 + 4 * bars)
+    home = made("key", "home", start, start + 4, (), 1.0, (("key", Key.parse("C")),))
+    assert of_place(score, Reading(spans, ()), home).get("wandered") == wandered
+
+
 def test_a_journey_is_not_told_beside_the_keys_that_it_visits():
     score, reading = analysed("chain-ferry")
     short, away = (e for e in reading.events if e.kind == "key" and e.label == "modulation")
@@ -542,6 +552,15 @@ def test_a_word_of_mood_needs_all_its_causes(word):
             assert Mood(*stretch, word).holds(known) == all(causes)
 
 
+@pytest.mark.parametrize(("at", "soft"), [(0, True), (3, True), (8, False)])
+def test_a_beginning_is_soft_by_what_is_printed_in_its_first_bar(at, soft):
+    """A dynamic holds from where it stands (common practice, no source)."""
+    mark = Direction("d1", "dynamic", Fraction(at), None, 1, "p")
+    score = build("C5:4 | C5:4 | C5:4 | C5:4", directions=(mark,))
+    known = facts(score, spans_of(score, "C: I:16"))
+    assert is_so("soft", known, Fraction(0), Fraction(16)) is soft
+
+
 def test_moods_of_the_demo():
     """The barcarolle begins low and in F minor: dark; the other softly and slowly: calm."""
     for name, word, others in (
@@ -553,6 +572,17 @@ def test_moods_of_the_demo():
         end = score.measures[3].end
         assert Mood(Fraction(0), end, word).holds(known)
         assert not any(Mood(Fraction(0), end, other).holds(known) for other in others)
+
+
+@pytest.mark.parametrize(("word", "calm"), [("Andante", True), ("Allegro", False), ("Allegretto", True)])
+def test_what_is_marked_quick_does_not_come_slowly(word, calm):
+    """Four whole notes, softly: common practice, no source."""
+    printed = (
+        Direction("d1", "tempo", Fraction(0), None, 1, word, value=120.0),
+        Direction("d2", "dynamic", Fraction(0), None, 1, "p"),
+    )
+    score = build("C5:4 | D5:4 | E5:4 | C5:4", directions=printed)
+    assert Mood(Fraction(0), Fraction(16), "calm").holds(facts(score, spans_of(score, "C: I:16"))) is calm
 
 
 def test_every_language_has_the_same_sentences():

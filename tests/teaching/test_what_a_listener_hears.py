@@ -154,6 +154,18 @@ def test_an_introduction_of_figures_without_a_tune():
     )
 
 
+@pytest.mark.parametrize(("before", "entries"), [("G4:2 E4:1 F4", 0), ("C4:2 E4:1 C4", 1)])
+def test_a_tune_that_the_introduction_plays_does_not_enter_after_figures(before, entries):
+    """A piano introduction often begins with the tune of the song (common practice, no source)."""
+    piece = heard(
+        "C: I:8 I:4 V7:4 I:4 IV:4 V7:4 I:4 V7:4 I:4",
+        f"r:4 | r:4 | {TUNE}",
+        f"staff2 {before} | C4:4 | " + " | ".join(["r:4"] * 8),
+        "staff2 " + " | ".join([FIGURE, FIGURE, *UNDER_TUNE]),
+    )
+    assert len([e for e in piece[1].events if e.label == "enters"]) == entries
+
+
 def test_an_introduction_before_a_singer_is_told_once():
     """That figures come first, as a part of the form, and that the tune then enters is one thing."""
     score = build(

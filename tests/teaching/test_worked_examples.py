@@ -25,25 +25,20 @@ LEAST_READ_BACK = 0.75
 
 
 @cache
-def every() -> dict[tuple[str, str, str], object]:
-    return {
-        (d.name, key, texture): worked_example(d, Key.parse(key), texture)
-        for d in DEVICES
-        for key in KEYS[d.mode]
-        for texture in TEXTURES
-    }
+def made(device: Device, key: str, texture: str) -> object:
+    return worked_example(device, Key.parse(key), texture)
 
 
 @pytest.mark.parametrize("device", DEVICES, ids=lambda d: d.name)
 def test_every_device_is_read_back_in_every_key_in_some_texture(device):
     for key in KEYS[device.mode]:
-        found = [t for t in TEXTURES if every()[device.name, key, t] is not None]
-        assert found, key
+        assert any(made(device, key, t) is not None for t in TEXTURES), key
 
 
 def test_most_devices_are_read_back_in_most_textures():
-    made = every()
-    assert sum(w is not None for w in made.values()) >= LEAST_READ_BACK * len(made)
+    """In one key of each mode in all textures, and in the other in those asked for above."""
+    found = [made(d, KEYS[d.mode][0], t) is not None for d in DEVICES for t in TEXTURES]
+    assert sum(found) >= LEAST_READ_BACK * len(found)
 
 
 def test_a_device_that_is_not_there_is_not_found():
@@ -97,7 +92,7 @@ def test_examples_for_a_piece_stand_in_another_key_and_texture(name):
 def test_the_voices_of_an_example_do_not_move_in_parallel(device, texture):
     """Notes are called after chord and voice; suspensions delay a voice but not where it goes."""
     music21 = pytest.importorskip("music21")
-    if every()[device.name, KEYS[device.mode][0], texture] is None:
+    if made(device, KEYS[device.mode][0], texture) is None:
         pytest.skip("not given to students")
     progression = device.progression(Key.parse(KEYS[device.mode][0]))
     score = write_out(progression, texture)

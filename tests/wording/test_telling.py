@@ -7,13 +7,17 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
-from tests.findings.build import build
+from tests.findings.build import build, spans_of
 from tests.partial import event as made
 from tests.wording.readings import EXAMPLES, NAMES, piece
 
+from understave.findings.keyplan import find_keys
 from understave.findings.kinds import SURE
 from understave.harmony.reading import Reading
+from understave.theory.key import Key
 from understave.theory.names import key_name
+from understave.theory.pitch import Pitch, PitchClass
+from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN, phrasebook, tell
 from understave.wording.claiming import is_true
 from understave.wording.gaps import place
@@ -152,3 +156,51 @@ def test_what_is_rare_comes_before_what_is_common():
     assert moved.kind in kinds
     # Of three suspensions a beginner hears one; the others are counted.
     assert kinds.count("non-chord tone") == 1
+
+
+@pytest.mark.parametrize(("third", "chord", "told"), [("F4", "ii:4", True), ("F#4", "V7/V:4", False)])
+def test_a_key_is_touched_where_its_tonic_sounds(third, chord, told):
+    """Applied chords that go on as a dominant elsewhere only point to D minor (Hutchinson, chapter 22)."""
+    last = "A4" if told else "C5"
+    score = build(
+        f"G4:4 | Bb4:2 A4:2 | {last}:4 | B4:4 | C5:4",
+        f"E4:4 | G4:4 | {third}:4 | D4:4 | E4:4",
+        "C4:4 | E4:4 | D4:4 | G3:4 | G3:4",
+        "C3:4 | C#3:4 | D3:4 | G2:4 | C3:4",
+    )
+    spans = spans_of(score, f"C: I:4 viio7/ii:2 V65/ii:2 {chord} V:4 I:4")
+    touched = [e for e in find_keys(score, spans) if e.label == "tonicization"]
+    assert [is_true(e, score, spans) for e in touched] == [told]
+
+
+@pytest.mark.parametrize(("bass", "told"), [("E3", True), ("C#3", False)])
+def test_a_leading_tone_is_drawn_where_it_is_no_fifth(bass, told):
+    """Over C sharp G sharp is the fifth of a seventh chord: nothing draws it to A (common practice)."""
+    score = build("B4:4 | A4:4", "G#4:4 | A4:4", "E4:4 | E4:4", f"{bass}:4 | A2:4")
+    values = {"key": Key.parse("a"), "chord": RomanNumeral.parse("V"), "pitch": Pitch.parse("G#4")}
+    values |= {"aim": PitchClass.parse("A"), "direction": "up", "met": 1}
+    drawn = made("tension", "expectation", F(0), F(4), (), 1.0, values.items())
+    assert is_true(drawn, score, spans_of(score, "a: V:4 i:4")) == told
+
+
+@pytest.mark.parametrize(("fifth", "told"), [("A4", True), ("C5", False)])
+def test_a_bass_is_drawn_where_no_fifth_stands_on_it(fifth, told):
+    """F under its fifth is a root, as steady as any (common practice, no source)."""
+    score = build(f"{fifth}:4 | G4:4", "D4:4 | E4:4", "B3:4 | C4:4", "F3:4 | E3:4")
+    values = {"key": Key.parse("C"), "chord": RomanNumeral.parse("V42"), "pitch": Pitch.parse("F3")}
+    values |= {"aim": PitchClass.parse("E"), "direction": "down"}
+    drawn = made("tension", "bass", F(0), F(4), (), 1.0, values.items())
+    assert is_true(drawn, score, spans_of(score, "C: V42:4 I6:4")) == told
+
+
+@pytest.mark.parametrize(("chords", "told"), [("IV:4", False), ("IV:2 I:2", True)])
+def test_home_returns_with_its_tonic(chords, told):
+    """One chord that home has too brings nobody home. Common practice, no source."""
+    score = build(
+        "E5:4 | E5:4 | D5:4 | F#5:4 | A5:2 G5:2 | D5:4 | D5:4",
+        "C5:4 | C5:4 | B4:4 | A4:4 | C5:2 E5:2 | C5:4 | B4:4",
+        "C3:4 | C3:4 | G2:4 | D3:4 | F3:2 C3:2 | D3:4 | G2:4",
+    )
+    spans = spans_of(score, f"C: I:8 G: I:4 V:4 C: {chords} G: V:4 I:4")
+    home = [e for e in find_keys(score, spans) if e.kind == "key" and e.start == 16]
+    assert [is_true(e, score, spans) for e in home] == [told]

@@ -378,6 +378,13 @@ def _lowest_is(facts: Facts, span: Span, tone: PitchClass) -> bool:
     return low is not None and low.midi % 12 == tone.semitone
 
 
+def _halting(facts: Facts, moment: Fraction, end: Fraction) -> Fraction:
+    """Return until when a line stops that halts on a chord: it may hold that chord's last note for longer."""
+    until = moment + _HALTS * facts.bar(moment).full_length
+    top = facts.top(min(end, until) - Fraction(1, 64))
+    return until if top is None else max(until, top.end)
+
+
 @dataclass(frozen=True, slots=True)
 class CarriesBass(Claim):
     """A pitch is the bass of the chord read at `start`, and with `to` the next chord's bass is that one.
@@ -993,7 +1000,7 @@ class Cadence(Claim):
         )
         until = max((span.end for span in same), default=goal.end)
         # What runs on over the dominant comes to its halt later, where it stops.
-        return stops_within(facts, self.start, min(until, self.start + _HALTS * bar))
+        return stops_within(facts, self.start, min(until, _halting(facts, self.start, until)))
 
     def _phrygian(self, facts: Facts, goal: Span, before: list[Span]) -> bool:
         if not self._half(facts, goal, before) or not before or self.key.mode != "minor":
@@ -1054,7 +1061,8 @@ FAMILIES = {
 class CadenceFamily(Claim):
     """A cadence in a key at a moment is of one of the `FAMILIES`: one of its labels holds.
 
-    An ear is asked how the chords end: where they come home the line stops, too.
+    An ear is asked how the chords end: where they come home the line stops, too, or it is a perfect close on
+    a strong beat.
     """
 
     kind: ClassVar[str] = "family of cadence"
@@ -1063,9 +1071,13 @@ class CadenceFamily(Claim):
 
     def holds(self, facts: Facts) -> bool:
         labels = FAMILIES[self.family]
-        bar = facts.bar(self.start).full_length
-        home = self.family in ("authentic", "plagal")
-        if home and not stops_within(facts, self.start, self.start + _HALTS * bar):
+        perfect = facts.weight(self.start) <= _STRONG and Cadence(
+            self.start, self.end, self.key, "perfect authentic"
+        ).holds(facts)
+        home = self.family in ("authentic", "plagal") and not perfect
+        goal = facts.span(self.start)
+        end = goal.end if goal is not None else self.end
+        if home and not stops_within(facts, self.start, _halting(facts, self.start, end)):
             return False
         return any(Cadence(self.start, self.end, self.key, label).holds(facts) for label in labels)
 
@@ -1140,9 +1152,12 @@ class NotFinal(Claim):
 
     def _is_under_hand(self, facts: Facts, led: Span) -> bool:
         """Whether the lower hand stands on the dominant's root, under which an upper hand only dips."""
-        here = facts.heard(led.start, led.end)
-        lowest = min(here, key=lambda note: note.midi)
-        own = [n for n in here if n.part == lowest.part and n.staff > lowest.staff]
+        first = facts.sounding(led.start)[:1]
+        own = [
+            n
+            for n in facts.heard(led.start, led.end)
+            if first and n.part == first[0].part and n.staff > first[0].staff
+        ]
         root = (self.key.tonic.semitone + 7) % 12
         return bool(own) and min(own, key=lambda note: note.midi).midi % 12 == root
 

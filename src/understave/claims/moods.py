@@ -7,6 +7,7 @@ Emotion*, Oxford 2010, from memory); where the bounds lie is set by ear.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -29,6 +30,10 @@ LOW, HIGH = 57, 67
 SLOW, FAST = 2.5, 7.0
 """Moments struck in a second."""
 _SOFT = ("ppp", "pp", "p")
+_QUICK = re.compile(
+    r"\b(allegro|vivace|vivacissimo|vivo|presto|prestissimo|schnell|lebhaft|rasch|vif|animé)\b"
+)
+"""Words of tempo that ask for a quick one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +61,9 @@ def is_so(cause: str, facts: Facts, start: Fraction, end: Fraction) -> bool:
         here = [direction.text for direction in marks if direction.onset >= start] or [
             direction.text for direction in marks[-1:]
         ]
-        return bool(here) and all(text in _SOFT for text in here)
+        # What is printed some bars later says nothing of the beginning.
+        told = any(direction.onset < facts.bar(start).end for direction in marks)
+        return told and all(text in _SOFT for text in here)
     struck = [note for note in facts.struck if start <= note.onset < end]
     if not struck:
         return False
@@ -71,4 +78,8 @@ def is_so(cause: str, facts: Facts, start: Fraction, end: Fraction) -> bool:
     if not tempi:
         return False
     pace = len({note.onset for note in struck}) / (float(end - start) * 60 / tempi[-1])
-    return pace < SLOW if cause == "slow" else pace > FAST
+    if cause == "fast":
+        return pace > FAST
+    # Long notes of what is marked quick are no slow ones.
+    asked = [d.text for d in facts.score.directions if d.kind == "tempo" and d.onset <= start]
+    return pace < SLOW and not any(_QUICK.search(text.casefold()) for text in asked[-1:])

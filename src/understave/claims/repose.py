@@ -56,9 +56,10 @@ class LineStops(Claim):
         goes_on = after[0].onset if after else facts.score.end
         if last.fermata or 2 * (goes_on - last.end) >= beat:
             return True
-        if goes_on >= facts.score.end and PieceEnds(self.start, facts.score.end).holds(facts):
-            # What was cut off in mid-line has not stopped.
-            return True
+        if goes_on >= facts.score.end:
+            # Of what was cut off nobody knows how it goes on, unless it waits for a bar.
+            waits = last.duration >= facts.bar(last.onset).full_length
+            return waits or PieceEnds(self.start, facts.score.end).holds(facts)
         slurred = _slurred(facts, last)
         if slurred is None:
             return False
@@ -150,12 +151,12 @@ def _settled(facts: Facts, start: Fraction, end: Fraction) -> bool:
 class LetsGo(Claim):
     """Tension lets go on what sounds at a moment: all signs agree.
 
-    What sounds within a beat is a major or minor triad over its root, in its key no dominant; it stays for
-    two beats, or the line stops on it; its own leading tone sounded in the bar before, or, if it is the
-    tonic, a dissonance; the print neither swells into it or from it on, nor gets louder or strikes hard
-    there; and it is no higher and no busier than the bar before (common practice, no source; the parts of
-    tension after Farbood, "A parametric, temporal model of musical tension", Music Perception 29, 2012, from
-    memory).
+    What sounds within a beat, more than one note, is a major or minor triad over its root, in its key no
+    dominant; it stays for two beats, or the line stops on it; its own leading tone sounded in the bar before,
+    or, if it is the tonic, a dissonance; the print neither swells into it or from it on, nor gets louder or
+    strikes hard there; and it is no higher and no busier than the bar before (common practice, no source; the
+    parts of tension after Farbood, "A parametric, temporal model of musical tension", Music Perception 29,
+    2012, from memory).
     """
 
     kind: ClassVar[str] = "lets go"
@@ -165,7 +166,7 @@ class LetsGo(Claim):
         since = max(Fraction(0), self.start - bar.full_length)
         before, here = facts.heard(since, self.start), facts.heard(self.start, self.start + bar.beat_length)
         span = facts.span(self.start)
-        if span is None or not before or not here:
+        if span is None or not before or len(here) < 2:
             return False
         chord, local = span.numeral.chord(span.key), span.numeral.local_key(span.key)
         calm = chord.quality in (Quality.MAJOR, Quality.MINOR) and chord.bass == chord.root

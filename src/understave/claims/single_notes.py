@@ -183,7 +183,9 @@ class Rub(Claim):
 
 @dataclass(frozen=True, slots=True)
 class GoesOn(Claim):
-    """A pitch that sounds in a stretch is followed in its line by this note, a step away, within a bar."""
+    """A pitch that sounds in a stretch is followed in its line by this note, a step away, within a bar, and
+    the line does not only touch it.
+    """
 
     kind: ClassVar[str] = "goes on to"
     pitch: Pitch
@@ -194,7 +196,8 @@ class GoesOn(Claim):
         for one in ones:
             until = one.end + facts.bar(one.onset).full_length
             for to in facts.struck_in(one.end, until):
-                if same(self.aim, to) and is_step(one, to) and goes_on(one, to, facts, detour=True):
+                gone = same(self.aim, to) and is_step(one, to) and goes_on(one, to, facts, detour=True)
+                if gone and not _touched(one, to, facts):
                     return True
         return False
 

@@ -25,6 +25,8 @@ _EXACT = 1.0
 """Share of the notes of a literal return that must be found again: what is unchanged has them all."""
 _NEW = 0.35
 """Share of what is no standing figure that must be found again. Set by ear."""
+_TONE = 2
+"""Semitones."""
 _FIGURED = 3
 """Notes at least of a figure that stands."""
 _HIGH = 0.6
@@ -226,7 +228,8 @@ class Parts(Claim):
 @dataclass(frozen=True, slots=True)
 class High(Claim):
     """A pitch of a stretch stands high in the piece: so many of the melody's notes lie no higher, nor any of
-    those to the end of the bar after it, where it would still be climbing (common practice, no source).
+    those to the end of the bar after it, where it would still be climbing, and in the bar before none lies
+    more than a tone higher: what has come down is not high (common practice, no source).
     """
 
     kind: ClassVar[str] = "stands high"
@@ -238,6 +241,10 @@ class High(Claim):
             tops[note.at] = max(tops.get(note.at, 0), note.midi)
         lower = sum(v <= self.pitch.midi for v in tops.values())
         peaks = [note for note in facts.heard(self.start, self.end) if note.pitch == self.pitch]
+        bar = facts.bar(self.start).full_length
+        before = _melody_like(facts, max(Fraction(0), self.start - bar), self.start)
+        if any(note.midi > self.pitch.midi + _TONE for note in before):
+            return False
         return bool(peaks) and lower >= _HIGH * len(tops) and not self._climbs(facts, peaks[-1])
 
     @staticmethod
@@ -716,6 +723,22 @@ class Pattern(Claim):
         return self.pattern
 
 
+@dataclass(frozen=True, slots=True)
+class PatternBegins(Claim):
+    """A hand begins to break its chords: in the bar before it did not do so already."""
+
+    kind: ClassVar[str] = "texture begins"
+    hand: str
+    pattern: str
+
+    def holds(self, facts: Facts) -> bool:
+        before = self.start - facts.bar(self.start).full_length
+        return before < 0 or not Pattern(before, self.start, self.hand, self.pattern).holds(facts)
+
+
+BREAKING = ("broken chords", "rocking", "arpeggios", "Alberti-like")
+
+
 def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Note]) -> float:
     """Share of a hand's strikings that are as a pattern has them, 0..1."""
     single = sum(len(g) == 1 for g in groups) / len(groups)
@@ -727,7 +750,7 @@ def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Not
     again = sum({note.midi for note in a} == {note.midi for note in b} for a, b in pairwise(groups)) / max(
         1, len(moves)
     )
-    if pattern in ("broken chords", "rocking", "arpeggios", "Alberti-like"):
+    if pattern in BREAKING:
         return min(1.0, leaps * 1.2) if single + 0.5 * chordal > 0.4 else 0.0
     if pattern == "block chords":
         return chordal

@@ -106,6 +106,9 @@ def applied(piece: Progression, i: int) -> Event | None:
         note = max(leading, key=lambda note: (note.end, note.midi))
         detail = replace(detail, leading_note=note.id, leading_pitch=note.pitch)
         going = piece.goes_to(note, step.end, answer.end if answer else step.end)
+        if going is None or going.onset > note.end:
+            # While its own line rests, another voice may bring what it leads to.
+            going = piece.taken_over(note) or going
         # A leap leads to another line, or through a chord.
         detail = replace(detail, goes_to=going.pitch if going and is_step(note, going) else None)
     if answer is not None:

@@ -120,6 +120,8 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     measure = score.measures[first.measure]
     # An entry late in its bar, on an upbeat, has that bar of figures before it too; an upbeat is no bar.
     late = 2 * (first.onset - measure.start) >= measure.length
+    if _is_played_before(score, melody, before, first.measure + late):
+        return
     upbeat = score.measures[0].offset > 0
     details = MelodyDetails(
         hand=hand_of(score, first.staff),
@@ -130,6 +132,20 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     )
     ids = tuple(note.id for note in notes)
     yield MELODY.event("enters", first.onset, notes[-1].end, ids, 0.85, details)
+
+
+def _is_played_before(score: Score, melody: Sequence[Note], before: Sequence[Note], measure: int) -> bool:
+    """Whether what comes before the melody has its first whole bar already: an introduction by the tune."""
+    bars = score.measures
+    sung = {(n.onset - bars[n.measure].start, n.midi % 12) for n in melody if n.measure == measure}
+    played = [
+        {(n.onset - bars[k].start, n.midi % 12) for n in before if n.measure == k} for k in range(measure)
+    ]
+    return len(sung) >= _OF_A_TUNE and any(sung <= bar for bar in played)
+
+
+_OF_A_TUNE = 3
+"""Notes of a bar, at least, by which a tune is known again (set by ear)."""
 
 
 def _places_to_events(score: Score, texture: Texture, unled: frozenset[int]) -> list[Event]:

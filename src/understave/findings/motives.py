@@ -301,7 +301,9 @@ def _changes(
     for occurrence in plain[1:]:
         first = occurrence.notes[0]
         here = harmony.at(first.onset)
-        if (first.part, first.staff) != (head.part, head.staff) or occurrence.line != model.line:
+        staff = (first.part, first.staff)
+        # What is printed in one voice may look like two lines where the lowest or highest note changes.
+        if staff != (head.part, head.staff) or (occurrence.line != model.line and first.voice != head.voice):
             changed.append(("in another voice", occurrence))
         elif first.midi != head.midi and (first.midi - head.midi) % 12 == 0:
             changed.append(("in another register", occurrence))

@@ -375,10 +375,20 @@ def _classified(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
     goal_found = _resolution(dissonance, after, harmony, line)
     if _doubles_a_step(note, line):
         return Sort("free tone", before, Resolution(after) if after is not None else None)
-    leans = goal_found is not None and not _begins_a_run(dissonance, goal_found.note, harmony, line)
+    leans = (
+        goal_found is not None
+        and not _begins_a_run(dissonance, goal_found.note, harmony, line)
+        and not _is_moved_on(dissonance, goal_found.note, harmony)
+    )
     if goal_found is not None and leans and not _is_left_out(dissonance, after, harmony):
         return Sort("appoggiatura", before, goal_found, _side(note, goal_found.note))
     return _recurring(dissonance, before, after, line)
+
+
+def _is_moved_on(dissonance: Dissonance, goal: Note, harmony: Harmony) -> bool:
+    """Whether a note only moves to another shade of its letter with the next chord (common practice)."""
+    same = goal.pitch.diatonic == dissonance.notes[-1].pitch.diatonic
+    return same and goal.onset >= harmony.spans[dissonance.last].end
 
 
 def _begins_a_run(dissonance: Dissonance, goal: Note, harmony: Harmony, line: Lines) -> bool:
@@ -672,11 +682,13 @@ def _place(dissonance: Dissonance, line: Lines) -> str:
 
 
 def _around(dissonance: Dissonance, line: Lines) -> list[Note]:
-    """Return what sounds with a dissonance, lowest first; what enters while it lasts, if it begins alone."""
-    sounding = line.sounding(dissonance.start)
-    if len(sounding) > 1:
-        return sounding
+    """Return what sounds with a dissonance, lowest first; what enters while it lasts, if it begins alone,
+    and what enters below it, where an accompaniment comes after the beat (common practice, no source).
+    """
+    sounding, own = line.sounding(dissonance.start), dissonance.notes[0]
     entering = line.struck_between(dissonance.start, dissonance.end)
+    if len(sounding) > 1:
+        entering = [note for note in entering if note.midi < own.midi and sounding[0].midi >= own.midi]
     return sorted({*sounding, *entering}, key=lambda note: note.midi)
 
 

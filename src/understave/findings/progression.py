@@ -6,7 +6,7 @@ same kind of third. `Progression` looks up what sounds in a step and where a not
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -123,6 +123,12 @@ class Progression:
         if near:
             return min(near, key=lambda n: (n.onset, n.staff != note.staff, abs(n.midi - note.midi)))
         return direct
+
+    def taken_over(self, note: Note) -> Note | None:
+        """Return the note of its staff, a semitone above, that begins as a note ends, None without one."""
+        first, last = bisect_left(self._onsets, note.until), bisect_right(self._onsets, note.until)
+        here = (n for n in self._notes[first:last] if (n.part, n.staff) == (note.part, note.staff))
+        return next((n for n in here if n.midi == note.midi + 1), None)
 
 
 @remembered

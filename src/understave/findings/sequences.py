@@ -278,8 +278,13 @@ def _sequences(score: Score, steps: Sequence[Step], repeated: Sequence[Repetitio
         if belief >= _LEAST:
             yield _root_event(pattern, run, repetition, belief)
     for i, r in enumerate(repeated):
-        if i not in used:
+        if i not in used and not _is_one_chord(steps, r):
             yield _note_event(score, steps, r)
+
+
+def _is_one_chord(steps: Sequence[Step], repetition: Repetition) -> bool:
+    """Whether all statements lie in one chord: a broken chord that climbs or falls is no model that moves."""
+    return any(step.start <= repetition.times[0] and repetition.end <= step.end for step in steps)
 
 
 def _from_model(run: Sequence[Step], pattern: Pattern, repeated: Sequence[Repetition]) -> Sequence[Step]:
@@ -655,10 +660,21 @@ def _six_threes(spans: Sequence[Span], sounding: Soundings) -> Iterator[Event]:
             labelled.append(run)
     for found in labelled:
         start, end = found[0][0].onset, found[-1][0].end
-        if not any(event.start < end and event.end > start for event in struck) and not _is_suspended(
-            found, sounding
-        ):
+        overlaps = any(event.start < end and event.end > start for event in struck)
+        if not overlaps and not _is_suspended(found, sounding) and _slides(found, sounding):
             yield _parallel(spans, found)
+
+
+def _slides(run: Sequence[tuple[Note, ...]], sounding: Soundings) -> bool:
+    """Whether the top goes the way of the bass, but for one step: else nothing slides in parallel, whatever
+    the labels are (common practice, no source).
+    """
+    tops = [
+        max(note.pitch.diatonic for chord in sounding.between(bass.onset, bass.end) for note in chord)
+        for (bass,) in run
+    ]
+    way = run[1][0].pitch.diatonic - run[0][0].pitch.diatonic
+    return sum((there - here) * way > 0 for here, there in pairwise(tops)) >= len(run) - 2
 
 
 def _is_suspended(run: Sequence[tuple[Note, ...]], sounding: Soundings) -> bool:

@@ -305,6 +305,14 @@ class _Piece:
         start, end = self.spans[i].start, self.spans[i].end
         return any(note.part == bass.part and note.staff > bass.staff for note in self.within(start, end))
 
+    def is_over_root(self, i: int, bass: Note) -> bool:
+        """Whether a lower bass of the same chord was struck before in the bar, as in a waltz: it is still in
+        the ear, and what the hand strikes after it is no bass (common practice, no source).
+        """
+        begin = self.score.measure_at(self.spans[i].start).start
+        before = self.bass(i - 1) if i and self.chords[i - 1].root == self.chords[i].root else None
+        return before is not None and before.onset >= begin and before.midi < bass.midi
+
     def seventh(self, i: int) -> Event | None:
         """Return the event of a seventh chord with its seventh in the bass."""
         chord, span = self.chords[i], self.spans[i]
@@ -313,7 +321,7 @@ class _Piece:
         bass, after = self.bass(i), self.bass(i + 1)
         if bass is None or after is None or not (self.is_lowest(i, bass) and self.is_lowest(i + 1, after)):
             return None
-        if self.dips_under(i, bass):
+        if self.dips_under(i, bass) or self.is_over_root(i, bass):
             return None
         following = self.spans[i + 1]
         if self.chords[i + 1].root == chord.root and self.chords[i + 1].bass != chord.bass:
@@ -321,6 +329,9 @@ class _Piece:
             label = "leaps"
         elif after.pitch.pitch_class == bass.pitch.pitch_class:
             label = "held"
+        elif after.pitch.diatonic == bass.pitch.diatonic:
+            # Drawn a semitone on its own letter, it neither leaps nor resolves.
+            return None
         elif after.midi > bass.midi and self.comes_back(bass, following):
             # What sounds above it is an upper part: the low note is struck on as a pedal point.
             return None

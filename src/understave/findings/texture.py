@@ -192,7 +192,7 @@ def _accompanying(score: Score, texture: Texture) -> Iterator[int]:
     """Yield the bars of stretches, `_AWAY` long at least, in which what is taken for the melody is a figure
     or stands still as a whole, while in two of them at least another line moves that is no figure and new.
 
-    The first bar goes with the next where half of its notes are there too.
+    The first bar goes with the next where half of its keys are struck there too.
     """
     outlines, places = texture.outlines, texture.places
     if not outlines:
@@ -222,8 +222,8 @@ def _accompanying(score: Score, texture: Texture) -> Iterator[int]:
         ]
         if max(rivals, default=0) > 1:
             yield from bars
-            first, second = (_in_bar(outlines[place], score, k) for k in (0, 1))
-            if bars[0] == 1 and places[0] == place and 2 * len(first & second) >= len(first):
+            first, second = ([key for _, key in _in_bar(outlines[place], score, k)] for k in (0, 1))
+            if bars[0] == 1 and places[0] == place and 2 * sum(k in second for k in first) >= len(first):
                 yield 0
 
 

@@ -45,10 +45,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from statistics import mean, median
 
+from understave.findings.chords_at import Harmony
 from understave.findings.kinds import Kind, Lane, Stop
 from understave.findings.returns import main_key
 from understave.findings.sounding_notes import soundings
-from understave.harmony.reading import Details, Event, Span, span_at
+from understave.harmony.reading import Details, Event, Span
 from understave.score.model import Measure, Note, Score
 from understave.theory.key import Key
 from understave.theory.pitch import LETTERS
@@ -208,6 +209,7 @@ class _Beats:
 
     def __init__(self, score: Score, spans: tuple[Span, ...]) -> None:
         self.spans = spans
+        self.harmony = Harmony(spans)
         self.sounding = soundings(score)
         self.struck = score.struck
         self.onsets = [note.at for note in self.struck]
@@ -220,7 +222,7 @@ class _Beats:
         self, measure: Measure, places: int, name: Callable[[Span], int] | None = None
     ) -> list[int | None]:
         """Return the roots read at so many places of a bar, as semitones or as `name` says."""
-        found = (span_at(self.spans, measure.start + measure.full_length * k / places) for k in range(places))
+        found = (self.harmony.at(measure.start + measure.full_length * k / places) for k in range(places))
         return [None if span is None else (name or _root)(span) for span in found]
 
     def content(self, measure: Measure) -> frozenset[tuple[Fraction, int]]:

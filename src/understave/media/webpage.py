@@ -10,6 +10,7 @@ import json
 from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -242,6 +243,16 @@ def _own_samples(own: Excerpt, instrument: Instrument) -> Samples:
     return resample(own.sound, RATE, STEADY_RATE)
 
 
+@lru_cache(maxsize=3)
+def _side(performance: Performance, instrument: Instrument) -> Samples:
+    """Return the sound of one side of a contrast, not to be changed: several contrasts of the same bars are
+    heard against the same sound, which is rendered once.
+    """
+    sound = small_sound(performance, instrument)
+    sound.flags.writeable = False
+    return sound
+
+
 def _level(samples: Samples, seconds: float) -> float:
     """Return the root mean square of a sound over its first seconds, so that what rings on does not count."""
     return float(np.sqrt(np.mean(np.square(samples[: round(seconds * STEADY_RATE)], dtype=np.float64))))
@@ -311,7 +322,7 @@ def contrast_sides(score: Score, one: Heard, options: PageOptions, own: Excerpt 
     ]
     played = [perform(score, plan) for (_, score, _, _), plan in zip(sides, plans, strict=True)]
     pianos = [instruments().get(way.piano, options.instrument) for way in one.ways]
-    sounds = [small_sound(performance, piano) for performance, piano in zip(played, pianos, strict=True)]
+    sounds = [_side(performance, piano) for performance, piano in zip(played, pianos, strict=True)]
     names = [name for name, *_ in sides]
     lasting = [clock(score, plan).seconds[-1] for (_, score, _, _), plan in zip(sides, plans, strict=True)]
     if own is not None:

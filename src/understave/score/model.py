@@ -271,12 +271,21 @@ class Score(Stored):
 
     def _bar_place(self, time: Fraction) -> Fraction:
         """How many full bars lie between the beginning of the piece and a moment of it."""
-        measure = self.measure_at(time)
-        since = time - measure.start
-        if not 0 <= since <= measure.length:
-            # A moment before the piece or after it.
-            since = Fraction(0) if since < 0 else measure.length
-        return self._bars_before[measure.index] + since / measure.full_length
+        place = self._bar_places.get(time)
+        if place is None:
+            measure = self.measure_at(time)
+            since = time - measure.start
+            if not 0 <= since <= measure.length:
+                # A moment before the piece or after it.
+                since = Fraction(0) if since < 0 else measure.length
+            place = self._bars_before[measure.index] + since / measure.full_length
+            self._bar_places[time] = place
+        return place
+
+    @cached_property
+    def _bar_places(self) -> dict[Fraction, Fraction]:
+        """What `_bar_place` has found: the same moments are asked for many times."""
+        return {}
 
     @cached_property
     def _bars_before(self) -> list[Fraction]:

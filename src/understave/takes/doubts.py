@@ -62,7 +62,7 @@ def fitting(take: Take) -> float:
 def _other_key(written: Written, keys: NDArray[np.intp]) -> int:
     """Return by how many semitones what was played lies off the score, 0 where nothing says so.
 
-    How often each key is struck is laid over how often it is written, shifted by up to a tritone.
+    How often each key is struck is laid over how often it is written, shifted by up to an octave.
     """
     asked = np.zeros(128)
     for here in written.notes:
@@ -72,7 +72,7 @@ def _other_key(written: Written, keys: NDArray[np.intp]) -> int:
     played = np.bincount(keys, minlength=128)[:128].astype(float)
     asked, played = np.sqrt(asked), np.sqrt(played)
     norm = float(np.linalg.norm(asked) * np.linalg.norm(played)) or 1.0
-    fits = {d: float(asked @ np.roll(played, -d)) / norm for d in range(-6, 7)}
+    fits = {d: float(asked @ np.roll(played, -d)) / norm for d in range(-12, 13)}
     best = max(fits, key=lambda d: fits[d])
     return best if fits[best] > 0.93 and fits[best] > fits[0] + 0.1 else 0
 

@@ -9,6 +9,7 @@ import io
 from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import mido
 import numpy as np
@@ -27,6 +28,9 @@ LARGEST = 20_000_000
 """Bytes of a MIDI file at most: an hour of playing has less than one million."""
 LONGEST = 6 * 3600.0
 """Seconds of a MIDI recording at most."""
+HEADER, SHORT, ENDLESS = 1_000_000, 0.01, 0xFFFFFF00
+"""Bytes of a sound file within which its header lies (a picture may stand before), share that may lack, and
+length that says nothing, as recorders write that did not come to the end."""
 SOUND, FILM = (".wav", ".flac", ".mp3", ".ogg", ".opus"), (".m4a", ".mp4", ".mov")
 SUFFIXES = (".mid", ".midi", *SOUND, *FILM)
 """Endings of the files that a take can be made from."""
@@ -48,11 +52,16 @@ def bytes_of(path: Path) -> bytes:
         heard = path.suffix.lower() in (*SOUND, *FILM)
         if path.stat().st_size > (LARGEST_SOUND if heard else LARGEST):
             raise TakeError(f"{path.name} is larger than any recording of a piece; choose another file.")
-        return path.read_bytes()
+        data = path.read_bytes()
     except OSError as error:
         raise TakeError(
             f"{path} cannot be read ({error.strerror or error}); check the name and that it is a file."
         ) from error
+    if not data:
+        raise TakeError(
+            f"{path.name} is empty; record it again, or copy it again from where it was recorded."
+        )
+    return data
 
 
 def sha256_of(path: Path) -> str:
@@ -91,7 +100,9 @@ def recording_of(data: bytes, name: str) -> Recording:
         mono = _decoded(data, name)
         if len(mono) < RATE or loudness(mono, RATE) < FAINT:
             raise TakeError(f"Nothing is heard in {name}; record it again, nearer to the piano.")
-        return Recording(Performance(()), (), "sound", name, hashlib.sha256(data).hexdigest(), 0.0, mono)
+        there = share_there(data)[0]
+        sha256 = hashlib.sha256(data).hexdigest()
+        return Recording(Performance(()), (), "sound", name, sha256, samples=mono, there=there)
     if b"MThd" not in data[:4096]:
         raise TakeError(
             f"{name} is no MIDI recording (it does not begin with MThd); give a .mid file, or sound or film "
@@ -111,14 +122,36 @@ def _decoded(data: bytes, name: str) -> Samples:
     """Return the sound of a recording or film, (frames,) at `RATE`."""
     film = Path(name).suffix.lower() in FILM
     try:
-        sound, rate = _film_sound(data, name) if film else read_audio(io.BytesIO(data))
+        sound, rate = _film_sound(data, name) if film else read_audio(io.BytesIO(share_there(data)[1]))
     except MissingError:
         raise
     except (UnderstaveError, RuntimeError, ValueError, OSError) as error:
-        raise TakeError(f"{name} has no sound that can be read; choose another file.") from error
+        raise TakeError(
+            f"{name} has no sound that can be read: it is no such recording, or damaged or cut short; "
+            "copy it again, or choose another file."
+        ) from error
     if len(sound) > LONGEST_SOUND * rate:
         raise TakeError(f"{name} lasts longer than {LONGEST_SOUND / 60:g} minutes; cut it into parts.")
     return one_channel(sound, rate)
+
+
+def share_there(data: bytes) -> tuple[float, bytes]:
+    """Return which share (0..1) of a WAV or MP3 file is there, by the length its header says, and the bytes
+    with a length that is true (whoever decodes MP3 complains of another). Of other files it is not known.
+    """
+    order: Literal["little", "big"] = "little"
+    place = data.find(b"data", 12, HEADER) + 4 if data[:4] == b"RIFF" else 0
+    begin = place + 4
+    if place < 12:
+        # A tag in the first frame of an MP3 has the bytes of all frames; most encoders write it.
+        tag = max(data.find(mark, 0, HEADER) for mark in (b"Xing", b"Info"))
+        if tag < 0 or data[tag + 7 : tag + 8] not in (b"\x03", b"\x07", b"\x0b", b"\x0f"):
+            return 1.0, data
+        begin, place, order = max(data.rfind(b"\xff", 0, tag), 0), tag + 12, "big"
+    whole, there = int.from_bytes(data[place : place + 4], order), len(data) - begin
+    if there >= (1 - SHORT) * whole or whole >= ENDLESS:
+        return 1.0, data
+    return there / whole, data[:place] + there.to_bytes(4, order) + data[place + 4 :]
 
 
 def _film_sound(data: bytes, name: str) -> tuple[Samples, int]:

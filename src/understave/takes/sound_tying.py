@@ -2,9 +2,9 @@
 
 In: a recording with samples, and a score. Out: a `Take` of runs. A network (`stroke_hearing`) says which keys
 are struck when; what it hears is tied as a keyboard's strikes are, so that repeats, skipped bars and restarts
-are found, and each moment is set on the strokes of its own keys. Then the spectrum is followed through each
-run without transcribing it (`sound_following`). A bar is told where the network hears enough of its notes and
-the other does not hear clearly that it sounds elsewhere.
+are found, and each moment is set on the strokes of its own keys; by how much all are heard late, the sound
+says. Then the spectrum is followed through each run without transcribing it (`sound_following`). A bar is
+told where the network hears enough of its notes and the other does not hear clearly that it sounds elsewhere.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from understave.errors import TakeError
 from understave.score.model import Score
 from understave.takes.recorded import samples_of
 from understave.takes.sound_following import Followed, Heard, follow_sound, told_bars
-from understave.takes.stroke_hearing import HOP, KEYS, LOWEST_KEY, RATE, Rows, hear, strokes
+from understave.takes.stroke_hearing import HOP, KEYS, LOWEST_KEY, RATE, Rows, hear, lateness, strokes
 from understave.takes.take import Recording, Run, Take
 from understave.takes.tying import tie_struck
 from understave.takes.written import Written
@@ -83,6 +83,8 @@ def tie_sound(score: Score, recording: Recording, first: int | None = None, last
             "seem to be played are heard clearly enough; choose the score that was played, name the bars, or "
             "record it again, nearer to the piano."
         )
+    late = min(lateness(mono, struck.seconds), *(run.seconds[0] for run in runs))
+    runs = tuple(replace(run, seconds=tuple(second - late for second in run.seconds)) for run in runs)
     return Take(recording, runs, (), (), (), (), (), round(found.sure, 4))
 
 

@@ -29,7 +29,8 @@ class Recording:
     name, `sha256` its digest, `offset` the second of the file at which the recording's zero lies. Of recorded
     sound there are `samples` (frames,) at `acoustics.files.RATE`, and neither keys nor pedal; where `file` is
     known they are read from it when they are needed (`takes.recorded.samples_of`). `half` is how far down
-    (0..1) the player's pedal is, as sent, where the dampers half lie (see `views.damped`).
+    (0..1) the player's pedal is, as sent, where the dampers half lie (see `views.damped`). `there` is the
+    share of the file that is there (0..1): less than 1 where sound was cut short in copying.
     """
 
     performance: Performance
@@ -41,6 +42,7 @@ class Recording:
     samples: Samples | None = field(default=None, repr=False, compare=False)
     file: Path | None = field(default=None, repr=False, compare=False)
     half: float = USUAL
+    there: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

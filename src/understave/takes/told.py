@@ -23,8 +23,11 @@ MOST = 12
 FOREIGN = 0.1
 """Share of keys struck that are not those of the score, from which on it is asked whose they are (set by
 reasoning)."""
-
-
+LACKING = 0.2
+"""Share of written notes that did not sound, from which on it is asked whether this is the edition."""
+CLEARLY = 0.75
+"""Share of what is heard that is written, below which it is asked whose the rest is: of the three pianos and
+Fluid R3, clean and as a "phone" has them, 0.83 at least is (two pianists); of two pieces at once 0.64."""
 ALIKE = 0.15
 """Share by which two blurs may differ and still be told as alike (set by reasoning)."""
 
@@ -46,7 +49,11 @@ def tell_take(
     book = phrasebook(language)
     said = book.phrases
     if take.recording.kind == "sound":
-        lines = [said["take_followed"]]
+        lines = [said["take_followed"].format(share=round(100 * take.sure))]
+        if take.sure < CLEARLY:
+            lines.append(said["take_foreign_heard"])
+        if take.recording.there < 1:
+            lines.append(said["take_cut"].format(share=round(100 * take.recording.there)))
     else:
         found = summary(score, take)
         lines = [said["take_right"].format(right=found.right, written=found.written)]
@@ -95,6 +102,11 @@ def _what_was_played(score: Score, take: Take, said: Mapping[str, str]) -> Itera
     struck, foreign = len(take.recording.performance.strikes), len(take.extra) + len(take.wrong)
     if foreign > FOREIGN * struck:
         yield said["take_foreign"].format(count=foreign, struck=struck)
+    lacking = len(take.missed)
+    if lacking > LACKING * (lacking + len(take.matches)):
+        yield said["take_lacking"].format(
+            count=lacking, written=lacking + len(take.matches) + len(take.wrong)
+        )
 
 
 def _run(score: Score, run: Run, book: Phrasebook) -> str:

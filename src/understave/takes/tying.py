@@ -105,6 +105,11 @@ def tie_struck(score: Score, recording: Recording, first: int | None, last: int 
     starts = np.array([strike.start for strike in strikes], float)
     if not len(keys):
         raise TakeError(f"{recording.media} has no notes in it: nothing was played.")
+    if len(keys) < FEWEST:
+        raise TakeError(
+            f"{recording.media} is not tied: fewer than {FEWEST} notes do not say where they stand; "
+            "play a bar at least."
+        )
     whole = _stretches(written, keys, starts, follow(written, keys, starts))
     stretches = [part for one in whole for part in _parts(written, starts, one)]
     take = _take(recording, written, order, keys, starts, stretches)
@@ -125,13 +130,8 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
         right = (written.cost[keys[a:b], places] == 0) & ~path.beside[a:b] & ~going.away[a:b]
         if right.sum() < FEWEST or len(set(places[right].tolist())) < 2:
             continue
-        pairs: dict[int, tuple[int, int]] = {}
-        taken: set[tuple[int, int]] = set()
-        for s in (a + np.flatnonzero(right)).tolist():
-            mark = (int(path.places[s]), int(keys[s]))
-            if mark not in taken:
-                taken.add(mark)
-                pairs[s] = mark
+        followed = _first_of_each(path, keys, (a + np.flatnonzero(right)).tolist())
+        pairs = followed
         low, high = int(places[right].min()), int(places[right].max())
         heard = [turns for turns in path.trills if a <= turns[0] < b]
         at, seconds = steady(written, *_line(pairs, starts))
@@ -141,10 +141,21 @@ def _stretches(written: Written, keys: Keys, starts: Seconds, path: Path) -> lis
             if len(at) < 2:
                 break
         if len(at) >= 2:
+            # What waited longer than any is expected to, as about a pause, is where the path has it.
+            matched = set(pairs.values())
+            pairs |= {s: m for s, m in followed.items() if s not in pairs and m not in matched}
             chained = bool(path.repeated[a])
             instead = tuple(written.notes[m][0].measure for inside, m in going.doubtful if a in inside)
             found.append(_Stretch(range(a, b), low, high, pairs, at, seconds, chained, heard, instead))
     return found
+
+
+def _first_of_each(path: Path, keys: Keys, strikes: Sequence[int]) -> dict[int, tuple[int, int]]:
+    """Return where the path has strikes, {strike: (moment, key)}: of each key of a moment the first."""
+    first: dict[tuple[int, int], int] = {}
+    for s in strikes:
+        first.setdefault((int(path.places[s]), int(keys[s])), s)
+    return {s: mark for mark, s in first.items()}
 
 
 def _parts(written: Written, starts: Seconds, one: _Stretch) -> Iterator[_Stretch]:

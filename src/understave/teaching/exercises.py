@@ -457,9 +457,10 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
         for span, t in zip(reading.spans, reading.spans[1:], strict=False)
         if min(span.confidence, t.confidence) >= _SURE
         and _is_tense(span, level)
-        # The same chord in another position resolves nothing, and on a six-four nothing comes to rest.
+        # The same chord in another position resolves nothing, on a six-four nothing comes to rest.
         and span.numeral.chord(span.key).root.semitone != t.numeral.chord(t.key).root.semitone
         and t.numeral.chord(t.key).inversion != 2
+        and _leads_to(span, t)
     ]
     following = {span.start: t for span, t in pairs}
     for span in _varied((p[0] for p in pairs), lambda span: span.numeral):
@@ -505,6 +506,16 @@ def _resolve_chord(score: Score, reading: Reading, level: Level) -> Iterator[Exe
             notes=led[1],
             solutions=((whole, Reading(carry(spans, whole, Fraction(0), whole.end))),),
         )
+
+
+def _leads_to(span: Span, goal: Span) -> bool:
+    """Whether a chord's seventh finds its step down, and its leading tone its step up, in the next one
+    (Hutchinson, chapter on dominant sevenths).
+    """
+    chord, tones = span.numeral.chord(span.key), goal.numeral.chord(goal.key).semitones
+    seventh, leading = chord.member(7), span.numeral.local_key(span.key).leading_tone
+    falls = seventh is None or bool({(seventh.semitone - k) % 12 for k in (1, 2)} & tones)
+    return falls and (leading not in chord.members or (leading.semitone + 1) % 12 in tones)
 
 
 _TENSE = (

@@ -846,10 +846,11 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
     """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
     home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
     ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
-    point on the tonic of another key than home, ``between`` where music stood before a return; of a new
-    figure ``size``, its notes, and ``goes``, which way where all its moves go one way.
+    point on the tonic of another key than home, ``between`` where music stood before a return, ``wandered``
+    for home after some bars in other keys; of a new figure ``size``, its notes, and ``goes``, which way where
+    all its moves go one way.
     """
-    found: dict[str, Detail] = dict(_between(event))
+    found: dict[str, Detail] = {**dict(_between(event)), **_figure(event)}
     close = CADENCE.of(event)
     if close is not None:
         at_home = close.key.tonic == home_of(reading).tonic
@@ -860,18 +861,26 @@ def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
         found["sung"] = 1
     if event in KEY and _is_loud(score, event.start):
         found["loud"] = 1
-    figure = MOTIVE.of(event) if _is_new_figure(event) else None
-    if figure is not None:
-        found["size"] = len(figure.steps) + 1
-        ways = {step > 0 for step in figure.steps}
-        if 0 not in figure.steps and len(ways) == 1:
-            by_step = " by step" if {abs(step) for step in figure.steps} == {1} else ""
-            found["goes"] = f"{'up' if ways == {True} else 'down'}{by_step}"
+    if event in KEY and event.label == "home" and _has_wandered(score, reading, event):
+        found["wandered"] = 1
     if _arrives(reading, event):
         found["arrives"] = 1
     held = PEDAL_POINT.of(event)
     if held is not None and held.key.tonic != home_of(reading).tonic:
         found["away"] = 1
+    return found
+
+
+def _figure(event: Event) -> dict[str, Detail]:
+    """How large a new figure is, and which way it goes where all its moves go one way."""
+    figure = MOTIVE.of(event) if _is_new_figure(event) else None
+    if figure is None:
+        return {}
+    found: dict[str, Detail] = {"size": len(figure.steps) + 1}
+    ways = {step > 0 for step in figure.steps}
+    if 0 not in figure.steps and len(ways) == 1:
+        by_step = " by step" if {abs(step) for step in figure.steps} == {1} else ""
+        found["goes"] = f"{'up' if ways == {True} else 'down'}{by_step}"
     return found
 
 
@@ -884,6 +893,17 @@ def _arrives(reading: Reading, event: Event) -> bool:
         return False
     before = [span for span in reading.spans if span.start < event.start][-1]
     return before.key != home_of(reading)
+
+
+def _has_wandered(score: Score, reading: Reading, event: Event) -> bool:
+    """Whether home was left for so long that one may speak of a way back."""
+    home = key_of(event)
+    ends = (span.end for span in reading.spans if span.key == home and span.end <= event.start)
+    return score.bars_between(max(ends, default=Fraction(0)), event.start) >= _WANDERED
+
+
+_WANDERED = 4
+"""Bars in other keys, at least, after which home is come back to as from a journey (set by ear)."""
 
 
 def _is_loud(score: Score, moment: Fraction) -> bool:

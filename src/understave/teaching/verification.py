@@ -317,11 +317,16 @@ def _sequence(d: SequenceToContinue, exercise: Exercise, score: Score, reading: 
         if span is None or span.numeral.chord(span.key).root != root:
             yield f"the chord at {moment} has another root"
     # The pattern, in staff steps from root to root, comes again after one or two chords.
-    letters = [k for k, _ in groupby(LETTERS.index(tone.letter) for tone in roots)]
+    runs = [(k, len(list(run))) for k, run in groupby(LETTERS.index(tone.letter) for tone in roots)]
+    letters = [letter for letter, _ in runs]
     moves = [(b - a) % 7 for a, b in pairwise(letters)]
     period = next((k for k in (1, 2) if all(a == b for a, b in zip(moves, moves[k:], strict=False))), 0)
     if not period or len(list(groupby(given))) <= period:
         yield "the roots do not go on as they began"
+    # How often a root stays must be foreseen too; the first and the last may be cut off.
+    stays = [count for _, count in runs][1:-1]
+    if period and any(a != b for a, b in zip(stays, stays[period:], strict=False)):
+        yield "a root stays as nobody could foresee"
     if exercise.solutions:
         # One struck again after a bar line is the same chord: its notes have its number.
         moved = score.measures[exercise.first].start

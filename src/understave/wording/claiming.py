@@ -62,6 +62,8 @@ from understave.wording.sentences import values_of
 
 _INSTANT = Fraction(1, 64)
 _RESOLVING = ("direct", "late", "ornamented")
+_RETURNED = 8
+"""Bars within which a key that returns has its tonic chord (set by ear)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -658,11 +660,7 @@ def _key(t: Told) -> Iterator[Claim]:
     before = t.key("came_from")
     if before is not None and t.says("came_from") and not within:
         yield h.KeyBefore(t.start, t.start, before)
-    if t.event.label in ("tonicization", "modulation") and not within:
-        # A key that is touched or reached has its tonic at least once, there or right after.
-        tonic = RomanNumeral.parse("I" if key.mode == "major" else "i")
-        yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
-        yield h.TonicHeard(t.start, t.event.end, key)
+    yield from _tonic(t, key, within, before)
     cadence = t.moment("cadence")
     if cadence is not None and t.says("cadence"):
         yield h.Confirmed(cadence, cadence, key)
@@ -681,6 +679,18 @@ def _key(t: Told) -> Iterator[Claim]:
     if telling is not None and at is not None and t.says("telling"):
         yield p.FirstTime(t.start, t.end, telling, at)
         yield h.ForeignTo(t.start, t.end, telling, key, foreign=False)
+
+
+def _tonic(t: Told, key: Key, within: bool, before: Key | None) -> Iterator[Claim]:
+    """A key that is touched, reached or found again has its tonic at least once, there or right after."""
+    tonic = RomanNumeral.parse("I" if key.mode == "major" else "i")
+    if t.event.label in ("tonicization", "modulation"):
+        if not within:
+            yield h.ChordAbout(t.start, t.event.end + _INSTANT, key, tonic)
+        yield h.TonicHeard(t.start, t.event.end, key)
+    elif before is not None:
+        until = t.start + _RETURNED * t.score.measure_at(t.start).full_length
+        yield h.ChordAbout(t.start, min(t.end, until), key, tonic)
 
 
 def _pivot(t: Told) -> Iterator[Claim]:
@@ -745,6 +755,8 @@ def _repeated(t: Told) -> Iterator[Claim]:
 
 def _texture(t: Told) -> Iterator[Claim]:
     yield p.Pattern(t.start, t.end, t.text("hand"), t.event.label)
+    if t.event.label in p.BREAKING:
+        yield p.PatternBegins(t.start, t.start, t.text("hand"), t.event.label)
     bars = t.number("bars")
     if bars is not None and t.says("bars"):
         yield p.Lasts(t.start, t.event.end, bars, about=True)
@@ -929,10 +941,12 @@ def _pedal_mark(t: Told) -> Iterator[Claim]:
 
 def _tension(t: Told) -> Iterator[Claim]:
     key, chord = t.key(), t.chord("chord")
-    if key is not None and chord is not None and t.says("chord", "key"):
-        yield h.ChordIs(t.start, t.start, key, chord)
     pitch, aim, direction = t.pitch("pitch"), t.tone("aim"), t.text("direction")
     label = t.event.label
+    if key is not None and chord is not None and t.says("chord", "key"):
+        yield h.ChordIs(t.start, t.start, key, chord)
+    if pitch is not None and t.says("aim"):
+        yield from _unsteady(t, pitch, direction)
     if pitch is not None and label != "register" and t.says("pitch"):
         yield n.Sounds(t.start, t.end, pitch)
     against = t.pitch("against")
@@ -955,6 +969,15 @@ def _tension(t: Told) -> Iterator[Claim]:
         if t.says("found") and pitch is not None:
             yield n.GoesOn(t.start, t.end, pitch, aim)
     yield from _rest_or_release(t)
+
+
+def _unsteady(t: Told, pitch: Pitch, direction: str) -> Iterator[Claim]:
+    """A bass that is drawn has no fifth over it, and a leading tone is none: a fifth stands firm."""
+    fifths = pitch.pitch_class.fifths
+    if t.event.label == "bass":
+        yield n.Silent(t.start, t.start + _INSTANT, PitchClass.from_fifths(fifths + 1))
+    elif t.event.label == "expectation" and direction == "up":
+        yield n.Silent(t.start, t.start + _INSTANT, PitchClass.from_fifths(fifths - 1))
 
 
 def _rest_or_release(t: Told) -> Iterator[Claim]:

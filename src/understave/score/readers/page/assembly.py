@@ -292,6 +292,7 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
             timed,
             scaling.values,
             length,
+            min(_beat(meter), Fraction(1)) if meter[1] < 8 else _beat(meter),
             unsolved.part_of,
             space,
             may_be_short=short,

@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from understave.score.readers.page.events import Event, Head, reach
-from understave.score.readers.page.layout import Sheet, System
+from understave.score.readers.page.events import Event, Head, is_staccato, reach
+from understave.score.readers.page.layout import DOTS, Sheet, Symbol, System
+from understave.score.readers.page.lyrics import sung_to
 
 End = tuple[float, float]
 
@@ -26,10 +27,12 @@ class Ties:
 
 
 def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
-    """Return the ties of a system."""
+    """Return the ties of a system: none leads to a note that has a syllable of its own."""
     space = sheet.space
     low, high = reach(sheet, system)
     heads = [h for e in events for h in e.heads if not e.grace]
+    sung = sung_to(sheet, system, events)
+    syllabic = {id(h) for e in events if id(e) in sung for h in e.heads}
     out = Ties()
     right_edge = system.staves[0].x1
     first = min((h.box.x0 for h in heads), default=0.0)
@@ -38,7 +41,7 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
     for k, (left, right, middle) in enumerate(curves):
         if abs(left[1] - right[1]) > 0.7 * space:
             continue
-        ends = [h for h in heads if _ends(h, right, space)]
+        ends = [h for h in heads if id(h) not in syllabic and _ends(h, right, space)]
         for a in heads:
             if not _begins(a, left, space):
                 continue
@@ -53,13 +56,8 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
                 and b.box.x0 > a.box.x1
                 and not _between(a, b, heads, space)
             ]
-    used: set[int] = set()
-    held: set[Head] = set()
-    for _, k, a, b in sorted(pairs, key=lambda pair: pair[:2]):
-        if k not in used and a not in held and id(b) not in out.before:
-            out.before[id(b)] = a
-            used.add(k)
-            held.add(a)
+    used = _join(out, [pair[1:] for pair in sorted(pairs, key=lambda pair: pair[:2])], events, sheet)
+    held = set(out.before.values())
     for k, (left, right, middle) in enumerate(curves):
         if k in used:
             continue
@@ -69,17 +67,50 @@ def ties_of(sheet: Sheet, system: System, events: Sequence[Event]) -> Ties:
         ends = [
             h for h in heads if h not in out.comes_in and id(h) not in out.before and _ends(h, right, space)
         ]
+        into = [h for h in ends if id(h) not in syllabic]
         if flat and starts and right[0] > right_edge - 3.5 * space and not ends:
             out.goes_out.add(
                 min(starts, key=lambda h: abs(left[1] - bend - h.box.y) + 0.4 * abs(left[0] - h.box.x1))
             )
-        elif flat and ends and left[0] < first:
+        elif flat and into and left[0] < first:
             out.comes_in.add(
-                min(ends, key=lambda h: abs(right[1] - bend - h.box.y) + 0.4 * abs(right[0] - h.box.x0))
+                min(into, key=lambda h: abs(right[1] - bend - h.box.y) + 0.4 * abs(right[0] - h.box.x0))
             )
         else:
             out.slurs.append((left, right, middle))
     return out
+
+
+def _join(
+    ties: Ties, pairs: Sequence[tuple[int, Head, Head]], events: Sequence[Event], sheet: Sheet
+) -> set[int]:
+    """Tie heads, each given with its curve, the likeliest first; return the curves that are ties."""
+    chord_of = {id(head): event for event in events for head in event.heads}
+    of_chords: dict[tuple[int, int], list[tuple[int, Head, Head]]] = {}
+    used: set[int] = set()
+    for k, a, b in pairs:
+        if k not in used and a not in ties.before.values() and id(b) not in ties.before:
+            ties.before[id(b)] = a
+            used.add(k)
+            of_chords.setdefault((id(chord_of[id(a)]), id(chord_of[id(b)])), []).append((k, a, b))
+    for (k, a, b), *others in of_chords.values():
+        if not others and _are_slurred(chord_of[id(a)], chord_of[id(b)], sheet.symbols, sheet.space):
+            del ties.before[id(b)]
+            used.remove(k)
+    return used
+
+
+def _are_slurred(a: Event, b: Event, symbols: Sequence[Symbol], space: float) -> bool:
+    """Say whether the one curve from a chord to another is no tie, though it joins two heads in a row.
+
+    A chord that comes again is tied at each of its heads or at none; notes that both have a dot are struck
+    (common practice, no source).
+    """
+    before = {(head.staff, head.position) for head in a.heads}
+    if sum(head.accidental is None and (head.staff, head.position) in before for head in b.heads) > 1:
+        return True
+    dots = [s for s in symbols if s.name in DOTS]
+    return all(any(is_staccato(dot, event, space) for dot in dots) for event in (a, b))
 
 
 def _begins(head: Head, end: End, space: float) -> bool:

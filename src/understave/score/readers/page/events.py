@@ -430,7 +430,7 @@ def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, spa
         if is_repeat_dot(dot, system, space):
             taken.add(id(dot))
             continue
-        if any(_is_staccato(dot, event, space) for event in events):
+        if any(is_staccato(dot, event, space) for event in events):
             continue
         for i, event in enumerate(events):
             # Where two voices clash, the dots of both stand right of both.
@@ -466,7 +466,7 @@ def _dot(events: Sequence[Event], symbols: Sequence[Symbol], system: System, spa
     return taken
 
 
-def _is_staccato(dot: Symbol, event: Event, space: float) -> bool:
+def is_staccato(dot: Symbol, event: Event, space: float) -> bool:
     """Say whether a dot stands right over or under the heads of a chord."""
     return any(
         abs(dot.x - head.box.x) < 0.2 * space and 0.6 * space < abs(dot.box.y - head.box.y) < 1.8 * space

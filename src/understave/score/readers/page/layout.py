@@ -442,16 +442,10 @@ def bar_lines(system: System, uprights: Sequence[Line], symbols: Sequence[Symbol
             columns.append([line])
     found: list[tuple[float, float]] = []
     for column in columns:
-        if not all(any(_spans(line, staff, system, space) for line in column) for staff in system.staves):
+        over = [[line for line in column if _spans(line, staff, system, space)] for staff in system.staves]
+        if not all(any(not _is_stem(line, heads, space) for line in lines) for lines in over):
             continue
         x = column[0].x0
-        # In a lone staff a stem may be as long as the staff is high; it ends at a head.
-        if len(system.staves) == 1 and any(
-            min(abs(box.x0 - x), abs(box.x1 - x)) < 0.15 * space
-            and any(min(abs(box.y - line.y0), abs(box.y - line.y1)) < 0.7 * space for line in column)
-            for box in heads
-        ):
-            continue
         width = max(line.width for line in column)
         found.append((x - width / 2, x + width / 2))
     bars: list[Bar] = []
@@ -471,6 +465,17 @@ def _spans(line: Line, staff: Staff, system: System, space: float) -> bool:
         and line.y1 >= staff.y1 - 0.15 * space
         and line.y0 >= system.staves[-1].y0 - 0.3 * space
         and line.y1 <= system.staves[0].y1 + 0.3 * space
+    )
+
+
+def _is_stem(line: Line, heads: Sequence[Box], space: float) -> bool:
+    """Say whether a line ends at a head: a stem may be as long as a staff is high, and on two staves such
+    may stand in one place.
+    """
+    return any(
+        min(abs(box.x0 - line.x0), abs(box.x1 - line.x0)) < 0.15 * space
+        and min(abs(box.y - line.y0), abs(box.y - line.y1)) < 0.7 * space
+        for box in heads
     )
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
 
-from understave.score.readers.page.events import Event
+from understave.score.readers.page.events import Event, reach
 from understave.score.readers.page.layout import Sheet, System, Word
 
 _FEWEST = 2
@@ -64,6 +64,20 @@ def sung_rows(
         near = [s for s in syllables if any(_off(e, s) < sheet.space for e in singers)]
         if len(syllables) >= least and len(near) >= _FOLLOWING * len(syllables):
             out.append((row, _given(syllables, singers, sheet.space)))
+    return out
+
+
+def sung_to(sheet: Sheet, system: System, events: Sequence[Event]) -> set[int]:
+    """Return the ids of the chords under which a syllable stands in every row of their staff."""
+    low, high = reach(sheet, system)
+    words = [w for w in sheet.words if low <= w.y <= high]
+    out: set[int] = set()
+    for staff in (first for first, last in system.groups if first == last):
+        rows = [
+            {id(event) for event, _ in given}
+            for _, given in sung_rows(sheet, system, staff, words, singers_of(events, staff))
+        ]
+        out.update(*(set.intersection(*rows),) if rows else ())
     return out
 
 

@@ -17,6 +17,9 @@ from typing import NamedTuple
 
 from understave.score.readers.page.events import Event
 
+_SAME_PLACE, _UNDER_ANOTHER = 0.3, 1.2
+"""Staff spaces within which events stand right under each other, and the price of two such at two moments.
+Set on pieces to build with."""
 _KEPT = 32
 """Partial solutions that are kept after each event."""
 _BEHIND = 9.0
@@ -31,10 +34,22 @@ _LOOSE, MORE_THIRDS = 1.0, 0.4
 All three are set on pieces to build with."""
 _UNEVEN = 0.3
 """Price of another value within such a triplet. Set by eye."""
+_LONG_THIRD = 1.5
+"""Price of a note of such a triplet that is printed longer than a quarter note: it stands by eighths or
+shorter ones. Set on pieces to build with."""
+_OFF_BEAT = 0.4
+"""Price of a beam that ends elsewhere than a beat: beams show beats (common practice, no source)."""
+_GAP = 2.5
+"""Price of a gap within a beam, whose note shares the head of a longer one."""
+_BETWEEN = 3.0
+"""Price of what stands between the notes of a beam in its own voice. All three are set on pieces to build
+with."""
 
 
 class _Voice(NamedTuple):
-    """The last event of a voice; `end` in ticks; `third` where it is of a triplet without a figure."""
+    """The last event of a voice; `end` in ticks; `third` where it is of a triplet without a figure;
+    `coming` is what its beam still holds.
+    """
 
     end: int
     staff: int
@@ -43,6 +58,7 @@ class _Voice(NamedTuple):
     y: float
     third: bool
     lasts: int
+    coming: int
 
 
 class _State(NamedTuple):
@@ -76,26 +92,29 @@ class Solution:
 
 class _Choice(NamedTuple):
     """What an event may be: how long (ticks), whether of a triplet without a figure; when it ends at the
-    latest, for what its beam still holds.
+    latest, for what its beam still holds, which is `coming`; how long beats are.
     """
 
     lasts: int
     third: bool
     room: int
+    coming: int
+    beat: int
 
 
 @dataclass(frozen=True, slots=True)
 class Bar:
     """What is known of a bar: its events and their values with figured tuplets reckoned in, its due `length`.
 
-    `part_of` is the part of each staff, `space` a staff space. `may_be_short` tells that it may be an upbeat
-    or a part of a bar. `thirds` are events that may be of triplets without a figure, `going_on` staves that
-    had such in the bar before; `first_thirds` is what the first of them costs.
+    `beat` is what beams fill, `part_of` the part of each staff, `space` a staff space. `may_be_short` tells
+    that it may be an upbeat or a part of a bar. `thirds` are events that may be of triplets without a figure,
+    `going_on` staves that had such in the bar before; `first_thirds` is what the first of them costs.
     """
 
     events: Sequence[Event]
     values: Sequence[Fraction]
     length: Fraction
+    beat: Fraction
     part_of: Sequence[int]
     space: float
     may_be_short: bool = False
@@ -107,7 +126,9 @@ class Bar:
     def ticks(self) -> int:
         """Ticks of a quarter note."""
         shorter = [self.values[i] * THIRD for i in self.thirds]
-        return lcm(self.length.denominator, *(v.denominator for v in (*self.values, *shorter)))
+        return lcm(
+            self.length.denominator, self.beat.denominator, *(v.denominator for v in (*self.values, *shorter))
+        )
 
     def choices(self, i: int, ticks: int) -> Iterator[_Choice]:
         """Yield what an event may be."""
@@ -121,7 +142,8 @@ class Bar:
         for third in (False, True) if i in self.thirds else (False,):
             rest = sum(self.values[k] * (THIRD if third and k in self.thirds else 1) for k in mates)
             lasts = self.values[i] * (THIRD if third else 1)
-            yield _Choice(int(lasts * ticks), third, full - int(rest * ticks))
+            coming = int(rest * ticks)
+            yield _Choice(int(lasts * ticks), third, full - coming, coming, int(self.beat * ticks))
 
 
 def solve(bar: Bar) -> tuple[Solution, Solution | None]:
@@ -180,19 +202,19 @@ def _moves(
     state: _State, event: Event, choice: _Choice, bar: Bar, binary: int
 ) -> Iterator[tuple[float, int, int]]:
     """Yield what an event may do next: the price, when it begins and in which voice."""
-    lasts, third, room = choice
+    lasts, third, room, coming, beat = choice
     busy = next(
         (i for i, v in enumerate(state.voices) if event.beam is not None and v.beam == event.beam), None
     )
-    moments = {0, *state.columns, *(voice.end for voice in state.voices)}
-    if room > lasts:  # it may end with the bar
-        moments.add(room - lasts)
+    opening = _opening(state, event, bar) if third else 0.0
+    fixed = _LONG_THIRD if third and event.value > 1 and not event.tremolo else 0.0
     price = {
         moment: _alignment(state.columns, moment, event.x, bar.space)
+        + fixed
         + (3.0 if moment + lasts > room else 0.0)
-        for moment in moments
+        + (_OFF_BEAT if event.beam is not None and not coming and (moment + lasts) % beat else 0.0)
+        for moment in _moments(state, event, choice, busy)
     }
-    opening = _opening(state, event, bar) if third else 0.0
     for i, voice in enumerate(state.voices):
         if bar.part_of[voice.staff] != bar.part_of[event.staff] or (busy is not None and busy != i):
             continue
@@ -203,19 +225,38 @@ def _moves(
             # In a staff with two voices the stems part them; in one with a single voice they turn as
             # they like.
             cost += 0.6 if sum(v.staff == event.staff for v in state.voices) > 1 else 0.05
+        if busy != i and voice.coming:
+            cost += _BETWEEN
         if event.is_rest and abs(voice.y - event.y) > 4 * bar.space:
             cost += 0.1
         yield cost + price[voice.end] + _in_thirds(voice, event, choice, opening, binary), voice.end, i
         if busy != i:  # after a rest that is not printed
-            for moment in moments:
+            for moment in price:
                 if moment > voice.end:
                     yield cost + 2.2 + price[moment] + opening, moment, i
+        else:
+            moment = voice.end + voice.lasts
+            yield cost + _GAP + price[moment], moment, i
     if busy is None:
         # A voice more: at the beginning of the bar that is usual, later it comes out of nothing.
         same = sum(v.staff == event.staff for v in state.voices)
-        for moment in moments:
+        for moment in price:
             new = (0.1 if moment == 0 else 2.6) + 0.8 * same
             yield new + price[moment] + opening, moment, len(state.voices)
+
+
+def _moments(state: _State, event: Event, choice: _Choice, busy: int | None) -> set[int]:
+    """Return the moments at which an event may begin; `busy` is the voice that has begun its beam."""
+    lasts, _, room, coming, beat = choice
+    moments = {0, *state.columns, *(voice.end for voice in state.voices)}
+    if room > lasts:  # it may end with the bar
+        moments.add(room - lasts)
+    if busy is not None:
+        moments.add(state.voices[busy].end + state.voices[busy].lasts)
+    elif event.beam is not None:  # it may begin so that its beam ends with a beat
+        whole = lasts + coming
+        moments.update(range(-whole % beat, room - lasts, beat))
+    return moments
 
 
 def _opening(state: _State, event: Event, bar: Bar) -> float:
@@ -239,8 +280,9 @@ def _in_thirds(voice: _Voice, event: Event, choice: _Choice, opening: float, bin
 
 
 def _moved(state: _State, event: Event, moment: int, choice: _Choice, voice: int, cost: float) -> _State:
+    lasts, third, _, coming, _ = choice
     way = event.way or (state.voices[voice].way if voice < len(state.voices) else 0)
-    new = _Voice(moment + choice.lasts, event.staff, way, event.beam, event.y, choice.third, choice.lasts)
+    new = _Voice(moment + lasts, event.staff, way, event.beam, event.y, third, lasts, coming)
     return _State(
         cost,
         (*state.voices[:voice], new, *state.voices[voice + 1 :]),
@@ -264,6 +306,7 @@ def _alignment(columns: Mapping[int, float], moment: int, x: float, space: float
                 cost += 2.5
             elif gap < 1.3:
                 cost += 0.4
-        elif gap > 0.3:  # it stands to the right of what comes after it
-            cost += min(6.0, 1.5 + gap) if gap > 1.7 else 0.6
+        elif gap > -_SAME_PLACE:  # it stands under, or to the right of, what comes after it
+            far = min(6.0, 1.5 + gap) if gap > 1.7 else 0.6
+            cost += far if gap > _SAME_PLACE else _UNDER_ANOTHER
     return cost

@@ -161,17 +161,19 @@ def _marked(
     low, high = reach(sheet, system)
     x0, x1 = min(e.box.x0 for e in events) - space, max(e.box.x1 for e in events) + space
     figures = [
-        (figure, box, certain)
-        for figure, box, certain in _figures(sheet)
+        (figure, box, certain, slanted)
+        for figure, box, certain, slanted in _figures(sheet)
         if x0 <= box.x <= x1 and low <= box.y <= high
     ]
     out: dict[int, Fraction] = {}
     used: set[Box] = set()
     sure = True
-    for figure, box, certain in figures:
+    for figure, box, certain, slanted in figures:
         # A fingering stands over a note of a beam as a figure stands over the middle one of a run.
         within = certain or figure == 3
         members = _under_bracket(box, events, sheet) or _under_beam(figure, box, events, space, within)
+        if len(members) < 2 and slanted:
+            members = _under_beam(figure, box, events, space, within, by_heads=True)
         members = [i for i in members if i not in out]
         if len(members) < 2 or not _unit(members, figure, events):
             continue
@@ -182,16 +184,19 @@ def _marked(
     return out, frozenset(used), sure
 
 
-def _figures(sheet: Sheet) -> list[tuple[int, Box, bool]]:
-    """Return the figures of a page that may be those of tuplets."""
+def _figures(sheet: Sheet) -> list[tuple[int, Box, bool, bool]]:
+    """Return the figures of a page that may be those of tuplets: whether they can be nothing else, and
+    whether they are slanted, as those of fingers are not.
+    """
     out = []
     for symbol in sheet.symbols:
         m = re.fullmatch(r"(tuplet|digit|timeSig)(\d)", symbol.name)
         if m and int(m[2]) in _NORMAL and symbol.box.height < 1.9 * sheet.space:
-            out.append((int(m[2]), symbol.box, m[1] == "tuplet"))
+            out.append((int(m[2]), symbol.box, m[1] == "tuplet", m[1] == "tuplet"))
     for word in sheet.words:
         if re.fullmatch(r"[2-9]|1[0-5]", word.text) and int(word.text) in _NORMAL:
-            out.append((int(word.text), word.box, False))
+            slanted = bool(re.search(r"italic|oblique", word.font, re.IGNORECASE))
+            out.append((int(word.text), word.box, False, slanted))
     return out
 
 
@@ -221,8 +226,12 @@ def _under_bracket(box: Box, events: Sequence[Event], sheet: Sheet) -> list[int]
     return nearest
 
 
-def _under_beam(figure: int, box: Box, events: Sequence[Event], space: float, within: bool) -> list[int]:
-    """Return the events of the beam, or of a run `within` it, that a figure stands over the middle of."""
+def _under_beam(
+    figure: int, box: Box, events: Sequence[Event], space: float, within: bool, *, by_heads: bool = False
+) -> list[int]:
+    """Return the events of the beam, or of a run `within` it, that a figure stands over the middle of; beside
+    the beam, or on the other side, beside its heads.
+    """
     best: tuple[float, list[int]] | None = None
     groups: dict[int, list[int]] = {}
     for i, event in enumerate(events):
@@ -232,7 +241,11 @@ def _under_beam(figure: int, box: Box, events: Sequence[Event], space: float, wi
         for run in _runs(members, figure, events) if within else [members]:
             ends = [(s.x0, s.y1 if events[i].way > 0 else s.y0) for i in run if (s := events[i].stem)]
             aside = abs(box.x - (ends[0][0] + ends[-1][0]) / 2)
-            off = abs(box.y - sum(y for _, y in ends) / len(ends))
+            middle = sum(y for _, y in ends) / len(ends)
+            if by_heads:
+                way = events[run[0]].way
+                middle = way * min(way * head.box.y for i in run for head in events[i].heads)
+            off = abs(box.y - middle)
             if aside > (1.1 if run == members else 0.8) * space or off > 2.6 * space:
                 continue
             if run != members:
