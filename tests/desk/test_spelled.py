@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import httpx
 import pytest
 from tests.desk.desk_lesson import OWN, PORT, app_for, desk_in, folder_in
+from tests.findings.build import build, spans_of
 
+from understave.desk import values
+from understave.harmony.reading import Reading
 from understave.lesson.chosen_conventions import choose
 
 
@@ -68,3 +73,15 @@ def test_the_desk_reads_and_shows_in_the_lesson_s_conventions(tmp_path, monkeypa
     assert (said["chords"][0]["parts"]["head"], said["chords"][0]["symbol"]) == ("VII", "Am")
     _, said = asked(desk, start=start, what="label", text="c: VII", entry="english")
     assert (said["chords"][0]["symbol"], said["chords"][0]["keyName"]) == ("B", "c")
+
+
+def test_why_sets_numerals_and_lists_what_comes_again_once():
+    score = build("C5:1/2 D5 C5 D5 C5:2", "E3:4", "C3:4")
+    spans = spans_of(score, "C: I:4")
+    own = tuple(note.id for note in score.struck if note.midi % 12 in (0, 4))
+    strange = tuple(note.id for note in score.struck if note.midi % 12 == 2)
+    span = replace(spans[0], notes=own, foreign=strange)
+    told = values.why(score, Reading((span,), ()), span)
+    assert told["sentence"]["text"].startswith("⟨I⟩ in C major")
+    assert told["sentence"]["numerals"]["⟨I⟩"]["head"] == "I"
+    assert [row["ids"] for row in told["foreign"]] == [list(strange)]

@@ -146,7 +146,7 @@ def test_what_claims_read_by_name_is_a_field(kind):
     assert asked_by_name(claiming._MAKERS[kind.name]) <= own | derived | OF_QUESTIONS
 
 
-OF_QUESTIONS = {"when", "before", "back", "foreign", "telling", "telling_at"}
+OF_QUESTIONS = {"when", "before", "back", "foreign", "goes", "telling", "telling_at"}
 """Values that questions and the flowing story add (`stops._computed`, `narrative`)."""
 
 

@@ -22,9 +22,9 @@ from understave.findings import find_events
 from understave.harmony.reading import Event, Named, Reading
 from understave.interpretation.perform import clock
 from understave.interpretation.plan import Plan
-from understave.interpretation.tension import tension
+from understave.interpretation.tension import TENSION, tension
 from understave.score.model import Part, Score
-from understave.teaching import checking, stops, story
+from understave.teaching import checking, spoken, stops, story
 from understave.teaching.contrasts import Contrast
 from understave.teaching.details import ChordPutBack
 from understave.teaching.exercises import Exercise, exercises
@@ -44,10 +44,12 @@ from understave.teaching.stops import (
     possible_stops,
     propose_stops,
 )
+from understave.teaching.telling_order import ranked
 from understave.theory.key import Key
 from understave.theory.roman import RomanNumeral
 from understave.wording import LEVELS, SPOKEN, phrasebook
 from understave.wording.gaps import fill
+from understave.wording.playing import Advice
 
 ROOT = Path(__file__).parents[2]
 PIECES = ("chain-ferry", "lock-water")
@@ -552,3 +554,44 @@ def test_it_is_said_about_where_something_was_heard(start, end, back, where):
         "before": "earlier in the piece",
     }
     assert told == f"You heard it {words[where]}."
+
+
+def test_advice_that_begins_with_its_bar_gets_no_second_one(monkeypatch):
+    score, _, plan = example("lock-water")
+    bar = score.measures[4]
+    turns = Advice(
+        bar.start, "pedal", f"bar {bar.number}: change the pedal", "It clears.", (), "legato change"
+    )
+    plain = replace(turns, what="change the pedal")
+    moment = bar.start + bar.beat_length
+    for advice, told in ((turns, f"Bar {bar.number}: change"), (plain, f"Bar {bar.number}, beat 1: Change")):
+        monkeypatch.setattr(stops, "tell_plan", lambda *_, advice=advice, **__: (advice,))
+        monkeypatch.setattr(stops, "_is_for_player", lambda *_: True)
+        ((_, text),) = stops._advice(score, plan, moment, "intermediate", "en")
+        assert text.startswith(told)
+
+
+def test_tension_without_a_note_to_ask_for_is_no_stop(monkeypatch):
+    """A stop asks (see the module): where the notes bear out no question, what is tense is left alone."""
+    score, reading, plan = example("lock-water")
+    asked = possible_stops(score, reading, plan)
+    tense = [stop for stop in asked if stop.events[0] in TENSION]
+    assert tense
+    assert all(stop.question for stop in tense)
+    real = stops._question
+    monkeypatch.setattr(stops, "_question", lambda *given: ("", "") if given[2] in TENSION else real(*given))
+    assert [stop for stop in asked if stop not in tense] == list(possible_stops(score, reading, plan))
+
+
+def test_a_journey_that_an_earlier_stop_told_is_not_announced(monkeypatch):
+    """The second piece goes to A flat in bar 10 and on to D flat in bar 36 (its analysis by hand): who has
+    stopped in A flat is promised no journey any more.
+    """
+    score, reading, plan = example("chain-ferry")
+    found = {stop.id: stop for stop in possible_stops(score, reading, plan)}
+    early, key = found["b12-expectation"], found["b36-modulation"]
+    thread = next(t for t in ranked(score, reading) if key.events[0] in [told.event for told in t.places])
+    monkeypatch.setattr(spoken, "_riddle", lambda *_: thread)
+    promised = tuple(text.format(when="").strip() for text in phrasebook("en").talk["promised"])
+    assert spoken.connected(score, reading, (key,))[-1].spoken.lead.endswith(promised)
+    assert not spoken.connected(score, reading, (early, key))[-1].spoken.lead.endswith(promised)
