@@ -93,13 +93,13 @@ def _road(score: Score, _: Reading, before: Event, event: Event) -> bool:
 
 
 def _struck(score: Score, start: Fraction, end: Fraction) -> tuple[set[tuple[Fraction, int]], set[int]]:
-    """Return what is struck in a stretch: the highest and the lowest key of each moment after its start, and
-    what notes there are in all, octaves aside.
+    """Return what is struck in a stretch, or sounds as it begins: the highest and the lowest key of each
+    moment after its start, and what notes there are in all, octaves aside.
     """
     struck: dict[Fraction, list[int]] = {}
     for note in score.struck:
-        if start <= note.onset < end:
-            struck.setdefault(note.onset - start, []).append(note.midi)
+        if note.onset < end and (note.onset >= start or note.until > start):
+            struck.setdefault(max(note.onset - start, Fraction(0)), []).append(note.midi)
     outer = {(moment, edge(keys)) for moment, keys in struck.items() for edge in (min, max)}
     return outer, {key % 12 for keys in struck.values() for key in keys}
 
