@@ -217,6 +217,15 @@ def test_home_returns_with_its_first_chord_not_with_the_note_that_closes_the_oth
     assert [(e.label, e.start) for e in straight if e.kind == "key"][-1] == ("home", 36)
 
 
+@pytest.mark.parametrize(("answer", "numeral", "known"), [(G, "V", 1), (C, "I", None)])
+def test_a_bar_of_home_without_its_tonic_is_no_way_back(answer: str, numeral: str, known: int | None) -> None:
+    """A minor goes on after it, so that C major was only pointed to (common practice, no source)."""
+    score = chords(C, G, C, E7, AM, E7, AM, G, answer, E7, AM, E7, AM, G, C)
+    spans = f"C: I:2 V I a: V7 i V7 i C: V:2 {numeral} a: V7 i V7 i C: V I"
+    homes = [e for e in find_keys(score, spans_of(score, spans)) if e.label == "home"]
+    assert [e.get("known") for e in homes] == [None, known, None]
+
+
 def test_applied_chords_in_a_row_are_a_tonicization_within_the_key() -> None:
     """ii and V of the dominant, then the dominant: still C major around them."""
     score = chords(C, AM, D, G, C)

@@ -118,6 +118,16 @@ def test_what_the_next_chord_moves_to_another_shade_of_its_letter_is_no_appoggia
     assert ("appoggiatura" in labels) == leans
 
 
+@pytest.mark.parametrize(("inner", "label"), [("F4:2 r:2", "suspension"), ("Ab4:2 r:2", "appoggiatura")])
+def test_what_another_voice_of_the_hand_had_until_now_is_not_leapt_to(inner, label):
+    """It lies over for the ear, whatever voice it is printed in (common practice, no source)."""
+    score = build("Bb4:2 Db5:2", inner, "r:2 F4:1 Eb4:1", "Db4:2 G4:2", "Db3:2 Eb3:2")
+    (event,) = [
+        e for e in find_nonchord(score, spans_of(score, "Ab: ii65:2 V7:2")) if e.get("pitch").letter == "F"
+    ]
+    assert event.label == label
+
+
 @pytest.mark.parametrize(("low", "place", "figures"), [("r:1 G2:3", "inner", "4-3"), ("r:4", "bass", "5-6")])
 def test_a_note_below_which_the_bass_enters_after_the_beat_is_not_in_the_bass(low, place, figures):
     """Of a mazurka's accompaniment the bass may come on the second beat (common practice, no source)."""

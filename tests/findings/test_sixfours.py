@@ -182,6 +182,12 @@ class TestSeventhInTheBass:
         score = build("D5:2 E5:2", "B4:2 C5:2", "G4:2 C5:2", "F3:2 G3:2")
         assert labels(score, "C: V42:2 Cad64:2")[0] == "rises"
 
+    @pytest.mark.parametrize(("bass", "told"), [("C3", []), ("A2", ["leaps"])])
+    def test_the_next_bass_after_a_chord_above_it_is_where_it_goes(self, bass: str, told: list[str]) -> None:
+        """A waltz's bass goes from downbeat to downbeat, not to the chords between (common practice)."""
+        score = build("Bb4:3 | C5:3", f"staff2 Db3:1 G3+Bb3:2 | {bass}:3", meter="3/4")
+        assert labels(score, "f: viio42:1 iiø7:2 | V:3") == told
+
     def test_drawn_up_on_its_own_letter_it_does_not_leap(self) -> None:
         """Common practice, no source: a chromatic semitone is neither a leap nor a resolution."""
         score = build("E5:2 D5:2", "C#5:2 B4:2", "A4:2 E4:2", "G3:2 G#3:2")

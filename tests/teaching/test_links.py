@@ -95,9 +95,16 @@ def test_this_time_is_said_of_what_was_not_there_before(piece):
     # The bar sounds as it did at first, until one of its notes is another.
     assert link_between(score, reading, back, new) == "meanwhile"
     first = next(n for n in score.struck if n.onset == new.start)
-    notes = tuple(replace(n, pitch=n.pitch + Interval.parse("M2")) if n is first else n for n in score.notes)
+    notes = tuple(replace(n, pitch=n.pitch + Interval.parse("A1")) if n is first else n for n in score.notes)
     changed = replace(score, notes=notes)
     assert link_between(changed, reading, back, new) == "this time"
+    # Nor is it new where an inner voice only doubles a note that is there.
+    keys = sorted(n.midi for n in score.struck if n.onset == new.start)
+    inner = replace(first, id="inner", pitch=first.pitch + Interval.parse("P8"))
+    while inner.midi >= keys[-1]:
+        inner = replace(inner, pitch=inner.pitch - Interval.parse("P8"))
+    doubled = replace(score, notes=tuple(sorted((*score.notes, inner), key=lambda n: n.onset)))
+    assert link_between(doubled, reading, back, new) == "meanwhile"
     known = replace(new, start=details.from_start + 2, end=details.from_start + 4)
     also = replace(reading, events=(*reading.events, known))
     assert link_between(changed, also, back, new) == "meanwhile"

@@ -336,6 +336,8 @@ def _key_event(
     lasts = bars >= _LONG and (bool(own) or bool(heard))
     # Where its tonic never sounds no key has been entered, only pointed to.
     entered = any(_is_tonic(span) for span in spans[region.first : region.last + 1])
+    # A bar of home without its tonic, between two other keys, is no way back (common practice, no source).
+    only_touched = bars < _BRIEF and not (entered or _leads_to_tonic(piece, region))
     reached = lasts or (bool(own) and bars >= 2) or (bool(prepared) and bars >= _SHORT)
     if region.key == home:
         label = "home"
@@ -360,6 +362,7 @@ def _key_event(
         or (label == "tonicization" and not (entered or _leads_to_tonic(piece, region)))
         or (label == "parallel" and before is not None and keeps_its_third(piece, home, region))
         or (label == "home" and before is not None and not _was_left(piece, regions[:i], home))
+        or (label == "home" and before is not None and after is not None and only_touched)
     )
     detail = replace(
         detail, cadence=own[0].arrival if own else None, by=by or None, known=1 if known else None

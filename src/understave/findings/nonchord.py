@@ -372,6 +372,14 @@ def _classified(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
             return Sort(label, before, late, _side(note, late.note) if back else _way(before, note))
         escape = Resolution(after) if after is not None else None
         return Sort("escape tone", before, escape, _way(before, note))
+    return _leapt_to(dissonance, before, after, harmony, line)
+
+
+def _leapt_to(
+    dissonance: Dissonance, before: Note | None, after: Note | None, harmony: Harmony, line: Lines
+) -> Sort:
+    """Tell an appoggiatura from what leans on nothing, and from what another voice had until now."""
+    note = dissonance.notes[0]
     goal_found = _resolution(dissonance, after, harmony, line)
     if _doubles_a_step(note, line):
         return Sort("free tone", before, Resolution(after) if after is not None else None)
@@ -381,6 +389,11 @@ def _classified(dissonance: Dissonance, harmony: Harmony, line: Lines) -> Sort:
         and not _is_moved_on(dissonance, goal_found.note, harmony)
     )
     if goal_found is not None and leans and not _is_left_out(dissonance, after, harmony):
+        held = next((n for n in line.ending(note.onset) if is_same(n, note) and n.part == note.part), None)
+        over = _prepared(dissonance, held, after, harmony, line)
+        if held is not None and over.label == "suspension":
+            # Another voice of the same player had the note until now: nothing leaps in.
+            return over
         return Sort("appoggiatura", before, goal_found, _side(note, goal_found.note))
     return _recurring(dissonance, before, after, line)
 

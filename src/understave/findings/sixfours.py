@@ -47,6 +47,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import takewhile
 from typing import TypeAlias
 
 from understave.findings.closes import cadential, chords_of, is_root_dominant, numeral_in
@@ -292,11 +293,19 @@ class _Piece:
         )
 
     def steps_down(self, bass: Note) -> bool:
-        """Whether the next note of a bass's printed voice lies a step below it."""
+        """Whether the next note of a bass's printed voice lies a step below it, or the next bass within a
+        bar, after chords above it as in a waltz (common practice, no source).
+        """
         own = (bass.part, bass.staff, bass.voice)
         later = self.notes[bisect_left(self.onsets, bass.until) :]
         after = next((note for note in later if (note.part, note.staff, note.voice) == own), None)
-        return after is not None and _fall(bass.pitch, after.pitch)
+        bar = bass.onset + self.score.measures[bass.measure].full_length
+        below = (
+            note
+            for note in takewhile(lambda note: note.onset <= bar, later)
+            if (note.part, note.staff) == own[:2] and note.midi <= bass.midi
+        )
+        return any(note is not None and _fall(bass.pitch, note.pitch) for note in (after, next(below, None)))
 
     def dips_under(self, i: int, bass: Note) -> bool:
         """Whether the lowest note of a chord is an upper hand's, which dips under the bass of the lower one

@@ -92,9 +92,16 @@ def _road(score: Score, _: Reading, before: Event, event: Event) -> bool:
     return led and arrived and _arrival(event) >= before.end and _soon_after(score, before, event)
 
 
-def _struck(score: Score, start: Fraction, end: Fraction) -> set[tuple[Fraction, int]]:
-    """Return what is struck in a stretch: when after its start, and which keys."""
-    return {(note.onset - start, note.midi) for note in score.struck if start <= note.onset < end}
+def _struck(score: Score, start: Fraction, end: Fraction) -> tuple[set[tuple[Fraction, int]], set[int]]:
+    """Return what is struck in a stretch, or sounds as it begins: the highest and the lowest key of each
+    moment after its start, and what notes there are in all, octaves aside.
+    """
+    struck: dict[Fraction, list[int]] = {}
+    for note in score.struck:
+        if note.onset < end and (note.onset >= start or note.until > start):
+            struck.setdefault(max(note.onset - start, Fraction(0)), []).append(note.midi)
+    outer = {(moment, edge(keys)) for moment, keys in struck.items() for edge in (min, max)}
+    return outer, {key % 12 for keys in struck.values() for key in keys}
 
 
 def _this_time(score: Score, reading: Reading, before: Event, event: Event) -> bool:
