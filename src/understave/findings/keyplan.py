@@ -253,7 +253,11 @@ def _opens(piece: Progression, before: Region, region: Region, k: int, start: Fr
     struck = [n.pitch.pitch_class for n in piece.sounding(since, start) if n.onset >= since]
     if any(tone in region.key and tone not in before.key for tone in struck):
         return False
-    after = (s for s in piece.steps[k + 1 :] if region.first <= s.first <= region.last)
+    first, last = (
+        bisect(piece.steps, span, key=lambda step: step.first)
+        for bisect, span in ((bisect_left, region.first), (bisect_right, region.last))
+    )
+    after = piece.steps[max(k + 1, first) : last]
     return any(is_dominant(s.exit, region.key) or is_dominant(s.chord, region.key) for s in after)
 
 
