@@ -413,12 +413,23 @@ def test_the_lesson_is_built_and_exported_and_can_be_stopped(page, folder):
     until(page, "document.querySelectorAll('.yours').length > 1", 90)
     assert "And a question?" in (folder / "lesson.toml").read_text()
 
-    # Under a finger nothing is drawn anew, nor asked for; after it all that was missed is.
-    page.evaluate("document.querySelector('desk-builder').dispatchEvent(new PointerEvent('pointerdown'))")
+    # Under a finger and while a voice is recorded nothing is drawn anew, nor asked for; after it all that was
+    # missed is.
     page.route("**/api/stops", lambda route: asked.append(route.continue_()))
-    page.evaluate("document.querySelector('desk-builder').renew()")
-    page.wait_for_timeout(200)
-    assert not asked
+    builder = "document.querySelector('desk-builder')"
+    records = "Object.assign(document.createElement('i'), { className: 'voice-stop' })"
+    for hand, done in (
+        (
+            f"{builder}.querySelector('desk-voice').append({records})",
+            f"{builder}.querySelector('i').remove()",
+        ),
+        (f"{builder}.dispatchEvent(new PointerEvent('pointerdown'))", ""),
+    ):
+        page.evaluate(hand)
+        page.evaluate(f"{builder}.renew()")
+        page.wait_for_timeout(200)
+        assert not asked
+        page.evaluate(done)
     with page.expect_response("**/api/stops"):
         page.evaluate("document.dispatchEvent(new PointerEvent('pointerup'))")
     page.unroute("**/api/stops")

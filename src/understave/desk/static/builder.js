@@ -74,9 +74,9 @@ export class DeskBuilder extends HTMLElement {
     this.#catchUp();
   }
 
-  /** Whether the teacher is about something here: what is pressed or written in is not taken away meanwhile. */
+  /** Whether the teacher is about something here: what is pressed, written in or recorded stays meanwhile. */
   #inHand() {
-    return this.#pressed || this.contains(document.activeElement);
+    return this.#pressed || this.contains(document.activeElement) || this.querySelector(".voice-stop") !== null;
   }
 
   #catchUp() {
