@@ -37,8 +37,8 @@ def test_each_sign_makes_a_bar_less_sure(sign):
 
 @pytest.mark.parametrize(("ahead", "doubtful"), [(0.0, True), (10.0, False)])
 def test_a_second_reading_as_good_makes_an_uneven_bar_doubtful(ahead, doubtful):
-    second = solution(cost=2.5 + ahead, onsets=(*QUARTERS[:3], Fraction(7, 2)))
-    signs = signs_of(solution(2.5), second, Fraction(4), small=False)
+    second = solution(cost=4.0 + ahead, onsets=(*QUARTERS[:3], Fraction(7, 2)))
+    signs = signs_of(solution(4.0), second, Fraction(4), small=False)
     assert (confidence(signs) < DOUBTFUL) == doubtful
 
 

@@ -11,7 +11,7 @@ from fractions import Fraction
 import pytest
 
 from understave.score.readers.page.curves import ties_of
-from understave.score.readers.page.events import Event, Head
+from understave.score.readers.page.events import Event, Head, events_of
 from understave.score.readers.page.ink import Box, Line, Page
 from understave.score.readers.page.layout import Sheet, Staff, Symbol, System, Word, bar_lines
 from understave.score.readers.page.solving import Bar, Solution, solve
@@ -162,3 +162,19 @@ def test_a_slanted_figure_beside_the_heads_of_a_beam_is_a_tuplets(font, read):
     )
     found = scalings(events, sheet, sheet.systems[0], Fraction(1), ())[0].values
     assert found == [EIGHTH] * (5 - read) + [Fraction(1, 3)] * read
+
+
+@pytest.mark.parametrize(("reaches", "shared"), [(34, True), (62, False)])
+def test_a_beam_that_reaches_to_a_longer_head_has_its_note_there(reaches, shared):
+    # A half note with its stem up; a beam of eighths below it, on whose first note no stem of its own stands.
+    low, high = 5.0, 45.0
+    heads = [Symbol("noteheadHalf", Box(30, 15, 42, 25), 20)]
+    heads += [Symbol("noteheadBlack", Box(x, 25, x + 12, 35), 30) for x in (60, 90, 120)]
+    stems = [Line(42, 20, 42, high, 1), *(Line(x, low - 15, x, 30, 1) for x in (60, 90, 120))]
+    beam = Line(reaches if shared else 60, low - 15, 120, low - 15, 5)
+    system = System([Staff(0, 400, 0, 40)])
+    sheet = Sheet(Page(500, 200), SPACE, [system], heads, [], stems, [beam], [])
+    found = events_of(sheet, system, 1.2)
+    values = sorted((event.x, event.value, event.beam is None) for event in found)
+    eighths = [(x, EIGHTH, False) for x in (66, 96, 126)]
+    assert values == [*([(36, EIGHTH, False)] if shared else []), (36, HALF, True), *eighths]

@@ -42,9 +42,9 @@ def signs_of(solution: Solution, second: Solution | None, meter: Fraction, small
     )
 
 
-WEIGHTS = (-3.73, 0.32, 2.10, 0.81, 2.06, 1.11)
+WEIGHTS = (-4.48, 0.52, 1.74, 0.31, 0.31, 0.20)
 """Log odds that a bar is wrong: without signs, and for each of the `Signs`. Fitted by ``python -m
-benchmarks.pages --split build --engravers Leland --fit``."""
+benchmarks.pages --split build --engravers Leipzig LilyPond --fit``."""
 DOUBTFUL = 0.75
 """Confidence below which a bar is named as one to look at. Set by eye: half or more of those are wrong."""
 

@@ -6,10 +6,11 @@ stands where is taken from the ink alone; which moment it is comes later (`solvi
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from statistics import median
+from typing import NamedTuple
 
 from understave.score.readers.page.ink import Box, Line
 from understave.score.readers.page.layout import DOTS, Sheet, Symbol, System, is_repeat_dot
@@ -107,7 +108,7 @@ def events_of(sheet: Sheet, system: System, usual_head: float) -> list[Event]:
     stems = _stems(sheet, system, low, high)
     chords = _with_stems(heads, stems, sheet.ways, space)
     beams = [a for a in sheet.levels if 0.24 * space < a.width < 0.95 * space and a.x1 - a.x0 > 0.4 * space]
-    _beam(chords, beams, space)
+    ends = _beam(chords, beams, space)
     _flag(chords, beyond, space)
     taken = {id(head) for chord in chords for head in chord.heads}
     chords += _stemless([head for head in heads if id(head) not in taken], usual_head)
@@ -115,6 +116,7 @@ def events_of(sheet: Sheet, system: System, usual_head: float) -> list[Event]:
     events = sorted([*chords, *rests], key=lambda e: e.x)
     sheet.taken |= _dot(events, symbols, system, space)
     _own_accidentals(heads, beyond, system, space)
+    events = sorted([*events, *_sharing(ends, chords, space)], key=lambda e: e.x)
     for event in events:
         event.value = _value(event)
     return events
@@ -279,8 +281,21 @@ def _around(boxes: Sequence[Box]) -> Box:
     )
 
 
-def _beam(chords: Sequence[Event], beams: Sequence[Line], space: float) -> None:
-    """Count the beams at each stem and number those that hold stems together."""
+class _End(NamedTuple):
+    """The end of a beam at which no stem stands; `lines` are those that end there, `mate` is on the beam."""
+
+    x: float
+    y: float
+    lines: int
+    mate: Event
+
+
+_OPEN = 0.8
+"""Staff spaces from which a beam reaches beyond its outer stem. Set by eye."""
+
+
+def _beam(chords: Sequence[Event], beams: Sequence[Line], space: float) -> list[_End]:
+    """Count the beams at each stem and number those that hold stems together; return their open ends."""
     of: list[list[int]] = [[] for _ in beams]
     for k, chord in enumerate(chords):
         heights: list[float] = []
@@ -300,6 +315,20 @@ def _beam(chords: Sequence[Event], beams: Sequence[Line], space: float) -> None:
             if all(abs(y - other) > 0.3 * space for other in heights):
                 heights.append(y)
         chord.beams = len(heights)
+    _number(chords, of)
+    lines: dict[int | None, list[Line]] = {}
+    for beam, members in zip(beams, of, strict=True):
+        if members:
+            lines.setdefault(chords[members[0]].beam, []).append(beam)
+    return [
+        end
+        for number, held in lines.items()
+        for end in _open_ends([c for c in chords if c.beam == number], held, space)
+    ]
+
+
+def _number(chords: Sequence[Event], of: Sequence[Sequence[int]]) -> None:
+    """Number the beams of chords; `of` are the chords at each line."""
     group = list(range(len(chords)))
 
     def root(k: int) -> int:
@@ -313,6 +342,48 @@ def _beam(chords: Sequence[Event], beams: Sequence[Line], space: float) -> None:
     for k, chord in enumerate(chords):
         if chord.beams:
             chord.beam = root(k)
+
+
+def _open_ends(chords: Sequence[Event], beams: Sequence[Line], space: float) -> Iterator[_End]:
+    """Yield the ends of a beam, given as its lines, that reach beyond its chords."""
+    stems = [(chord.stem.x0, chord) for chord in chords if chord.stem is not None]
+    left, right = min(beams, key=lambda b: b.x0), max(beams, key=lambda b: b.x1)
+    first, last = min(stems, key=lambda s: s[0]), max(stems, key=lambda s: s[0])
+    if first[0] - left.x0 > _OPEN * space:
+        yield _End(left.x0, left.y0, sum(b.x0 - left.x0 < 0.3 * space for b in beams), first[1])
+    if right.x1 - last[0] > _OPEN * space:
+        yield _End(right.x1, right.y1, sum(right.x1 - b.x1 < 0.3 * space for b in beams), last[1])
+
+
+def _sharing(ends: Sequence[_End], chords: Sequence[Event], space: float) -> Iterator[Event]:
+    """Yield the notes of beams that share the head of a longer note, and its stem or none (common practice,
+    no source).
+    """
+    for end in ends:
+        mate = end.mate
+        hosts = [
+            head
+            for chord in chords
+            if chord.beam is None and not chord.grace and chord.staff == mate.staff
+            for head in chord.heads
+            if abs(head.box.x - end.x) < head.box.width / 2 + 0.4 * space
+            and (end.y - head.box.y) * mate.way > 0
+        ]
+        if not hosts or mate.grace:
+            continue
+        head = min(hosts, key=lambda h: abs(h.box.y - end.y))
+        yield Event(
+            x=head.box.x,
+            y=head.box.y,
+            staff=head.staff,
+            value=Fraction(1),
+            way=mate.way,
+            heads=[head],
+            stem=Line(end.x, min(end.y, head.box.y), end.x, max(end.y, head.box.y), 0.1 * space),
+            beam=mate.beam,
+            beams=end.lines,
+            box=head.box,
+        )
 
 
 def _meets(beam: Line, chord: Event, space: float) -> float | None:

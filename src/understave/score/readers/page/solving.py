@@ -9,9 +9,11 @@ The search keeps the cheapest partial solutions, event by event from the left.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import accumulate
 from math import gcd, lcm
 from typing import NamedTuple
 
@@ -209,11 +211,13 @@ def _moves(
     opening = _opening(state, event, bar) if third else 0.0
     fixed = _LONG_THIRD if third and event.value > 1 and not event.tremolo else 0.0
     price = {
-        moment: _alignment(state.columns, moment, event.x, bar.space)
+        moment: aligned
         + fixed
         + (3.0 if moment + lasts > room else 0.0)
         + (_OFF_BEAT if event.beam is not None and not coming and (moment + lasts) % beat else 0.0)
-        for moment in _moments(state, event, choice, busy)
+        for moment, aligned in _alignments(
+            state.columns, _moments(state, event, choice, busy), event.x, bar.space
+        )
     }
     for i, voice in enumerate(state.voices):
         if bar.part_of[voice.staff] != bar.part_of[event.staff] or (busy is not None and busy != i):
@@ -292,21 +296,36 @@ def _moved(state: _State, event: Event, moment: int, choice: _Choice, voice: int
     )
 
 
-def _alignment(columns: Mapping[int, float], moment: int, x: float, space: float) -> float:
-    """Return what it costs to begin at a moment, given where on the page other moments stand."""
-    cost = 0.0
-    for other, place in columns.items():
-        gap = (x - place) / space
-        if other == moment:
-            off = abs(gap)
-            if off > 0.5:
-                cost += 0.25 if off < 1.7 else min(6.0, 1.5 + 0.8 * (off - 1.7))
-        elif other < moment:
-            if gap < 0.6:
-                cost += 2.5
-            elif gap < 1.3:
-                cost += 0.4
-        elif gap > -_SAME_PLACE:  # it stands under, or to the right of, what comes after it
-            far = min(6.0, 1.5 + gap) if gap > 1.7 else 0.6
-            cost += far if gap > _SAME_PLACE else _UNDER_ANOTHER
-    return cost
+def _alignments(
+    columns: Mapping[int, float], moments: Collection[int], x: float, space: float
+) -> Iterator[tuple[int, float]]:
+    """Yield what it costs to begin at each of some moments, given where on the page other moments stand."""
+    ordered = sorted(columns)
+    gaps = [(x - columns[other]) / space for other in ordered]
+    after = [0.0, *accumulate(map(_after, gaps))]
+    before = [0.0, *accumulate(map(_before, gaps))]
+    for moment in moments:
+        i = bisect_left(ordered, moment)
+        here = i < len(ordered) and ordered[i] == moment
+        yield moment, after[i] + before[-1] - before[i + here] + (_within(gaps[i]) if here else 0.0)
+
+
+def _within(gap: float) -> float:
+    """Return what it costs to begin with a moment that stands `gap` staff spaces to the left."""
+    off = abs(gap)
+    if off <= 0.5:
+        return 0.0
+    return 0.25 if off < 1.7 else min(6.0, 1.5 + 0.8 * (off - 1.7))
+
+
+def _after(gap: float) -> float:
+    """Return what it costs to begin after such a moment."""
+    return 2.5 if gap < 0.6 else 0.4 if gap < 1.3 else 0.0
+
+
+def _before(gap: float) -> float:
+    """Return what it costs to begin before such a moment, under it or to the right of it."""
+    if gap <= -_SAME_PLACE:
+        return 0.0
+    far = min(6.0, 1.5 + gap) if gap > 1.7 else 0.6
+    return far if gap > _SAME_PLACE else _UNDER_ANOTHER
