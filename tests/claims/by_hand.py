@@ -378,6 +378,13 @@ HALTING_LATE = build(
 """A line that runs on over the dominant for three bars before it stops."""
 CUT_OFF = build("C5:1 D5 E5 F5 | D5 B4 D5:2", "C3:4 | G3:4")
 """Music that breaks off on the dominant, and what waits on it for a bar."""
+MARKED_AGAIN = replace(
+    LEAPING,
+    directions=tuple(Direction(f"d{t}", "dynamic", F(t), None, 1, "p") for t in (0, 4)),
+)
+RESTED = build("G4:1 A4 B4 D5 | r:4 | C5:4", "G3:4 | r:4 | C3:4")
+HALTED = replace(RESTED, notes=tuple(replace(note, fermata=note.end == 4) for note in RESTED.notes))
+"""A dominant, a bar of rest and a tonic; the dominant under a fermata."""
 ON_HOLD = build("C5:1 D5 E5 F5 | D5:4", "C3:4 | G3:4")
 
 NO_SUSPENSION = build("B4:1 A#4:3", "E#4:1 F#4:3", "C#3:1 F#3:3")
@@ -506,6 +513,9 @@ ON = {
     "misnamed": (MISNAMED, "C: IV6:4"),
     "hairpins": (HAIRPINS, "C: " + "I:4 " * 14),
     "marked": (MARKED, "C: I:4 | I6:4"),
+    "marked again": (MARKED_AGAIN, "C: I:4 | I6:4"),
+    "rested": (RESTED, "C: V:8 | I:4"),
+    "halted": (HALTED, "C: V:8 | I:4"),
     "doubled": (DOUBLED, "Bb: I:8"),
     "back": (BACK, "C: I:4 | G: V7:4 | I:2 C: V42:2 | I6:4"),
     "others": (OTHERS, "Bb: I6:4"),
@@ -636,6 +646,7 @@ BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("leaping", p.Peak(F(0), F(8), P("A5"))),
     ("leaping", p.Range(F(0), F(8), P("C5"), P("A5"))),
     ("marked", g.LoudnessOpen(F(0), F(2), "grows")),
+    ("rested", h.Cadence(F(8), F(12), K("C"), "perfect authentic", P("C5"))),
     ("hairpins", g.LoudnessOpen(F(8), F(12), "grows")),
     ("hairpins", g.LoudnessOpen(F(4), F(8), "falls")),
     ("leaping", g.LineTurns(F(0), F(2), P("A5"), F(2), "grows")),
@@ -753,6 +764,8 @@ FALSE_BY_HAND: tuple[tuple[str, Claim], ...] = (
     ("swelling", p.Fullest(F(4), F(8), F(4))),
     # A crescendo begins within a bar of the end; an f stands before and after, an sf between; sempre f.
     ("hairpins", g.LoudnessOpen(F(0), F(13), "grows")),
+    ("marked again", g.LoudnessOpen(F(0), F(4), "grows")),
+    ("halted", h.Cadence(F(8), F(12), K("C"), "perfect authentic", P("C5"))),
     ("hairpins", g.LoudnessOpen(F(12), F(16), "falls")),
     ("hairpins", g.LoudnessOpen(F(21), F(23), "falls")),
     ("hairpins", g.LoudnessOpen(F(28), F(30), "falls")),

@@ -16,7 +16,7 @@ from tests.once import read, read_score
 
 from understave.findings.catalogue import weight
 from understave.findings.dissonance import find_dissonances
-from understave.findings.nonchord import find_nonchord
+from understave.findings.nonchord import _figure, find_nonchord
 from understave.harmony.reading import Event
 from understave.harmony.romantext import read_romantext
 from understave.theory.key import Key
@@ -85,6 +85,15 @@ def test_suspensions_are_prepared_and_resolve_down(upper, bass, chords, figures)
     assert event.get("resolution") == "v1n2"
     assert (event.start, event.end) == (4, 6)
     assert event.get("metric") == "accented"
+
+
+@pytest.mark.parametrize(
+    ("bass", "note", "figures"),
+    [("C3", "F5", "4-3"), ("D3", "C5", "7-6"), ("A2", "E4", ""), ("A2", "C4", ""), ("A2", "Eb4", "5-4")],
+)
+def test_a_consonance_that_sinks_has_no_figures_of_a_suspension(bass, note, figures):
+    """Handbooks list 9-8, 7-6 and 4-3 (Hutchinson, on suspensions): a fifth or third leans on no bass."""
+    assert _figure(Pitch.parse(bass), Pitch.parse(note), -1) == figures
 
 
 def test_bass_suspension_is_figured_against_the_upper_voice():

@@ -134,6 +134,22 @@ def test_a_suspension_is_left_out():
     assert c.details.resolution == Pitch.parse("E4").pitch_class
 
 
+@pytest.mark.parametrize(
+    ("tune", "low", "chords", "offered"),
+    [
+        ("F4:4 | F4:2 E4:2 | F4:4", "F3+A3:4 | C3+G3:4 | F3+A3:4", "C: IV:4 I:4 IV:4", True),
+        ("G4:4 | B4:4 | A4:4", "C3+E3:4 | E3+G3:4 | F3+C4:4", "C: I:4 I6:4 IV:4", False),
+    ],
+)
+def test_a_dissonance_is_left_out_only_for_a_note_of_its_chord(tune, low, chords, offered):
+    """What comes with the next chord alone is as foreign to this one (common practice, no source)."""
+    score = build(tune, "C4:4 | C4:4 | C4:4", low)
+    spans = spans_of(score, chords)
+    reading = Reading(spans, find_events(score, spans))
+    leaning = next(e for e in reading.events if e.label in ("suspension", "appoggiatura"))
+    assert (contrasts_module._dissonance(score, reading, leaning) is not None) is offered
+
+
 def test_a_deceptive_cadence_keeps_its_promise():
     """C major: A minor where C was promised; the bass A becomes C, the melody's C stays."""
     score = build(

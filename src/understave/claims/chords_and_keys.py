@@ -920,18 +920,26 @@ class Cadence(Claim):
         """The dominant right before a goal that is the tonic; None for none.
 
         The key is that of one of the two; what only an applied dominant over its root leads to closes where
-        the line stops. What is at once a dominant itself has closed nothing: it was a half cadence.
+        the line stops. What is at once a dominant itself has closed nothing: it was a half cadence; nor has
+        what follows a dominant that ended under a fermata.
         """
         led = self._led(before[:1])
         if led is None or not _on_tonic(goal, self.key):
             return None
-        if self._is_taken_back(facts, goal) or self._passes_on(facts):
+        if self._is_taken_back(facts, goal) or self._passes_on(facts) or self._halted(facts):
             return None
         if self.key.tonic in (goal.key.tonic, led.key.tonic):
             return led
         chord = led.numeral.chord(led.key)
         stops = chord.bass == chord.root and stops_within(facts, self.start, max(goal.end, self.end))
         return led if stops else None
+
+    def _halted(self, facts: Facts) -> bool:
+        """Whether all waited under a fermata and were silent for a beat before: what was led ended there."""
+        bar = facts.bar(max(Fraction(0), self.start - Fraction(1, 64)))
+        before = facts.heard(max(Fraction(0), self.start - 2 * bar.full_length), self.start)
+        last = max((note.end for note in before), default=self.start)
+        return self.start - last >= bar.beat_length and any(n.fermata for n in before if n.end == last)
 
     def _passes_on(self, facts: Facts) -> bool:
         """Whether it is an upbeat to a strong beat that strikes the tonic over its root: it arrives there."""

@@ -27,10 +27,10 @@ _INSTANT = Fraction(1, 64)
 class LoudnessOpen(Claim):
     """Nothing printed stands against sound that grows or falls through a stretch.
 
-    Against growing: a softer mark after its start, a printed fading within it, a printed growing that begins
-    within a bar of its end and would have nothing left to do. Against falling: *f* or more printed from less
-    than a bar before its start to a bar after its end, an accent (*sf*) within it, a printed growing within
-    it, *sempre f* up to two bars after it.
+    Against growing: a mark no louder than what was, after its start, a printed fading within it, a printed
+    growing that begins within a bar of its end and would have nothing left to do. Against falling: *f* or
+    more printed from less than a bar before its start to a bar after its end, an accent (*sf*) within it, a
+    printed growing within it, *sempre f* up to two bars after it.
     """
 
     kind: ClassVar[str] = "loudness left open"
@@ -43,7 +43,8 @@ class LoudnessOpen(Claim):
         printed = facts.printed_near(self.start, self.end - self.start)
         before = [v for d in facts.printed_near(Fraction(0), self.start) if (v := level_of(d)) is not None]
         inside = [v for d in printed if d.onset > self.start and (v := level_of(d)) is not None]
-        softer = bool(before and inside) and min(inside) < before[-1]
+        # A mark that is printed again asks for what there was.
+        softer = bool(before and inside) and min(inside) <= before[-1]
         fades = any(_FALLING.search(d.text.casefold()) and self._overlaps(d) for d in facts.score.directions)
         soon = self.end + facts.bar(self.end).full_length
         return not (softer or fades or any(self.end <= d.onset < soon for d in facts.crescendos))

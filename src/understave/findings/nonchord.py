@@ -723,8 +723,14 @@ def _figures(dissonance: Dissonance, kind: Sort, line: Lines, harmony: Harmony) 
 
 
 def _figure(bass: Pitch, pitch: Pitch, step: int) -> str:
+    """Return the figures of a note that moves by a step, "" where a consonance sinks.
+
+    That is no dissonance against the bass (Hutchinson, on suspensions: 9-8, 7-6, 4-3, 2-3).
+    """
     distance = pitch.diatonic - bass.diatonic
     size = distance % 7 + 1
+    if step < 0 and (pitch.midi - bass.midi) % 12 in (0, 3, 4, 7):
+        return ""
     if step < 0 and size == 2:
         size = 9
     elif step < 0 and size == 1:

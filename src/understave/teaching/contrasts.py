@@ -449,6 +449,9 @@ def _dissonance(score: Score, reading: Reading, event: Event) -> Contrast | None
     resolution_id, resolution, when = found.resolution, found.resolution_pitch, found.resolution_time
     if resolution_id is None or resolution is None or when is None:
         return None
+    if resolution.midi % 12 not in chord.chord(key).semitones:
+        # What the next chord alone resolves would be as foreign as the dissonance, put here at once.
+        return None
 
     def change(written: Score, start: Fraction) -> list[Note]:
         turned = event.start - start
