@@ -1024,7 +1024,7 @@ def where_of(score: Score, moment: Fraction) -> str:
 
 _WHERE = (("early", 0.2), ("before", 0.42), ("middle", 0.58), ("after", 0.8))
 """Up to which share of a piece its parts go (set by ear)."""
-_END_BARS = 4
+_END_BARS = 5
 """Bars at the end of which one says that they are its last (set by ear)."""
 _EARLY = 0.2
 """Share of a piece up to which a moment comes early on: a fifth (set by ear)."""
