@@ -15,7 +15,7 @@ from tests.findings.pieces import bar, example, last_bar
 
 from understave.findings.catalogue import weight
 from understave.findings.figuration import FIGURES
-from understave.findings.melody import _is_chordal, _is_lowest, _is_tune, find_melody
+from understave.findings.melody import _is_chordal, _is_lowest, _is_tune, _repeated_notes, find_melody
 from understave.findings.pedalpoints import find_pedalpoints
 from understave.findings.texture import find_texture, hand_of, roles, texture_of, unled_bars
 from understave.harmony.reading import Event
@@ -412,3 +412,12 @@ def test_the_top_of_a_prelude_has_its_melody_until_the_singer_enters() -> None:
     texture = texture_of(score, spans_of(score, "C: I:24"))
     places = [(texture.outlines[k].staff, texture.outlines[k].upper) for k in texture.places]
     assert places == [*[(2, True)] * 4, *[(1, True)] * 2]
+
+
+@pytest.mark.parametrize(
+    ("unled", "counts"), [(frozenset({1}), [6]), (frozenset({0}), []), (frozenset(), [6])]
+)
+def test_a_note_is_repeated_as_often_as_it_is_struck_wherever_the_melody_leads(unled, counts):
+    """A run is counted whole (common practice, no source), as advice to the hands counts it."""
+    score = build("C5:1 G5 G5 G5 | G5 G5 G5 E5")
+    assert [e.get("count") for e in _repeated_notes(score, score.struck, unled)] == counts

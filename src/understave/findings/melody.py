@@ -19,7 +19,7 @@ Events of kind ``"melody"``; ``hand`` str where the melody lies (not for a range
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -102,7 +102,7 @@ def find_melody(score: Score, spans: tuple[Span, ...]) -> tuple[Event, ...]:
             )
         )
     led = tuple(note for note in melody if note.measure not in unled)
-    events += _repeated_notes(score, led) + _leaps(score, led)
+    events += _repeated_notes(score, melody, unled) + _leaps(score, led)
     return tuple(sorted(events, key=lambda event: event.start))
 
 
@@ -258,12 +258,13 @@ def repeated_runs(score: Score, melody: tuple[Note, ...]) -> Iterator[tuple[int,
         i = j
 
 
-def _repeated_notes(score: Score, melody: tuple[Note, ...]) -> list[Event]:
-    """Tell the longest runs of one note."""
+def _repeated_notes(score: Score, melody: tuple[Note, ...], unled: Collection[int]) -> list[Event]:
+    """Tell the longest runs of one note, whole, that begin where the melody leads: not in `unled` bars."""
     runs = [
         melody[i:j]
         for i, j in repeated_runs(score, melody)
-        if j - i >= (_REPEATED_WORDS if any(note.lyrics for note in melody[i:j]) else _REPEATED)
+        if melody[i].measure not in unled
+        and j - i >= (_REPEATED_WORDS if any(note.lyrics for note in melody[i:j]) else _REPEATED)
     ]
     longest = sorted(runs, key=lambda run: -len(run))[:_MOST_REPEATED]
     return [
