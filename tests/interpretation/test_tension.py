@@ -419,6 +419,21 @@ def test_a_peak_in_a_later_bar_than_its_chord_is_told_in_its_own_bar():
     assert say(why, score) == "The melody climbs to C 6 in bar 4; the height itself is tension."
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "told"),
+    [("C4", "C4", True), ("C4", "D6", False), ("C4", "B5", False), ("B5", "C4", True), ("D6", "C4", False)],
+)
+def test_what_climbs_on_or_has_come_down_does_not_stand_high(before, after, told):
+    """Common practice, no source: a peak has nothing higher about it."""
+    tune = ["C4", "C4", before, "A5", after, "C4", "C4", "C4"]
+    notes = [(F(4 * i), F(4), name) for i, top in enumerate(tune) for name in ("C3", "G3", top)]
+    score = score_of(notes)
+    spans = tuple(
+        Span(F(4 * i), F(4 * i + 4), Key.parse("C"), RomanNumeral.parse("I"), 0.9) for i in range(8)
+    )
+    assert (tension(score, Reading(spans))[3].why.label == "register") is told
+
+
 def test_what_a_suspension_holds_up_lets_nothing_go_yet():
     """Handbook rule: the tension of a suspension lasts until it resolves; the chord under it is no rest."""
     held = "G3 B3 F4 D5 | C4 E4 G4 C5"

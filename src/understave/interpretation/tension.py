@@ -177,6 +177,8 @@ _STILL = 0.25
 """What neither dissonance nor expectation may exceed in a span at rest."""
 _TOLD = {"local distance": 0.55, "home distance": 0.3, "register": 0.6, "density": 0.6}
 """What a part must reach to be told as the reason."""
+_TONE = 2
+"""Semitones by which what came before may be higher."""
 _FAR = 0.7
 """Local distance that is told even where a note pulls; nearer chords are told by their pull."""
 _PULLING = 0.4
@@ -1027,7 +1029,7 @@ class _Scene:
 
     def _register(self, i: int) -> _Told | None:
         note = max(self.melody[i], key=lambda note: note.midi, default=None)
-        if note is None:
+        if note is None or not self._stands_high(i, note):
             return None
         here, there = (self.score.measure_at(t) for t in (self.heard[i].span.start, note.onset))
         return (note,), replace(
@@ -1037,6 +1039,24 @@ class _Scene:
             later=note.onset if there.index > here.index else None,
             line=None if is_sung(self.score, note) else "top",
         )
+
+    def _stands_high(self, i: int, note: Note) -> bool:
+        """Whether the melody is not higher after a note of a span, to the end of the next bar, nor by more than
+        a tone in the bar before: what climbs on or has come down is not high (common practice, no source).
+        """
+        start = self.heard[i].span.start
+        bar, until = self.score.measure_at(start).full_length, self.score.measure_at(note.onset).end
+        until += self.score.measure_at(until).full_length
+        first = next((j for j in range(i, -1, -1) if self.heard[j].span.start <= start - bar), 0)
+        for k in range(first, len(self.heard)):
+            if self.heard[k].span.start >= until:
+                break
+            for other in self.melody[k]:
+                if note.onset < other.onset < until and other.midi > note.midi:
+                    return False
+                if start - bar <= other.onset < start and other.midi > note.midi + _TONE:
+                    return False
+        return True
 
     def _density(self, i: int) -> _Told | None:
         """Many notes are told where they come fast, at more moments than in the piece on the whole, and where
