@@ -1041,8 +1041,8 @@ class _Scene:
         )
 
     def _stands_high(self, i: int, note: Note) -> bool:
-        """Whether the melody is not higher after a note of a span, to the end of the next bar, nor by more than
-        a tone in the bar before: what climbs on or has come down is not high (common practice, no source).
+        """Whether the melody is not higher after a note of a span, to the end of the next bar, nor in the bar
+        before by more than a tone: what climbs on or has come down is not high (common practice, no source).
         """
         start = self.heard[i].span.start
         bar, until = self.score.measure_at(start).full_length, self.score.measure_at(note.onset).end
