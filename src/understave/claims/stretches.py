@@ -740,6 +740,7 @@ class PatternBegins(Claim):
 
 
 BREAKING = ("broken chords", "rocking", "arpeggios", "Alberti-like")
+"""Patterns in which a hand breaks its chords."""
 
 
 def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Note]) -> float:
