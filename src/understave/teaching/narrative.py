@@ -335,12 +335,12 @@ def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:
     # One place of one movement is not what all of them are about.
     for thread in first if not movements_of(voice.score) else ():
         name, lead = name_among(thread, hearts), thread.lead.event
-        if name and _is_farthest(voice, lead):
+        if name and _fills_most(voice, lead):
             where = {"where": voice.book.told["where"][where_of(voice.score, anchor(lead))]}
             yield filled(voice.score, lead, hearts[name], voice.book, where), (lead,), ()
 
 
-def _is_farthest(voice: Voice, event: Event) -> bool:
+def _fills_most(voice: Voice, event: Event) -> bool:
     """Whether a key that is told as the goal of a journey fills most of it; true of all else."""
     goal = KEY.of(event)
     if goal is None or event.label == "home":
