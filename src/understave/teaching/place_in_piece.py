@@ -126,7 +126,7 @@ def time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
     bar = score.measure_at(start).index
     if before is None:
         opens = share < 0.04 and bar < OPENING_BARS
-        return "start" if opens else "early" if share < _EARLY else "first"
+        return "start" if opens else "early" if where_of(score, start) == "early" else "first"
     if bar - score.measure_at(before).index <= 1:
         return "next"
     if share > 0.94 and bar >= len(score.measures) - _END_BARS:
@@ -150,8 +150,6 @@ _WHERE = (("early", 0.2), ("before", 0.42), ("middle", 0.58), ("after", 0.8))
 """Up to which share of a piece its parts go (set by ear)."""
 _END_BARS = 5
 """Bars at the end of which one says that they are its last (set by ear)."""
-_EARLY = 0.2
-"""Share of a piece up to which a moment comes early on: a fifth (set by ear)."""
 
 
 def is_near(score: Score, start: Fraction, before: Fraction) -> bool:
