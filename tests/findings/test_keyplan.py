@@ -452,6 +452,14 @@ def test_a_piece_that_is_sent_back_ends_at_its_fine(fine: str, back: str, key: s
     assert str(ending_key(score, spans_of(score, "C: V:4 I:4 F: V:4 I:4"))) == key
 
 
+@pytest.mark.parametrize("at", [0, 2])
+def test_nothing_is_over_before_its_first_note(at: int) -> None:
+    """Common practice, no source: *Fine* over the rests at the beginning ends nothing."""
+    words = [("Fine", at), ("D.C. al Fine", 15)]
+    printed = tuple(Direction(w, "words", Fraction(t), None, 1, w) for w, t in words)
+    assert build("r:4 | C5:4 | E5:4 | F5:4", directions=printed).played_end == 16
+
+
 @pytest.mark.parametrize(
     ("chords", "label"), [("V7 V43 V65 V7", "tonicization"), ("V7 i V65 V7", "modulation")]
 )

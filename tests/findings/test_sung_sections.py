@@ -20,12 +20,12 @@ _FIRST = "Now the boat goes out at morning, slow and still waits."
 _SECOND = "Then the bell calls home the ferry, soft and far, nobody."
 
 
-def song(between: str = "r:4 | r:4", second: str = _SECOND) -> Score:
+def song(between: str = "r:4 | r:4", second: str = _SECOND, again: str = _TUNE) -> Score:
     """Two bars of prelude, a verse of four bars, what stands between, and a verse of four bars."""
     prelude = "C3:1 G3 E3 G3 | D3:1 A3 F3 A3"
     verse = "C3:2 E3:2 | F3:2 A3:2 | G3:2 B3:2 | C3:2 C3:2"
     score = build(
-        f"r:4 | r:4 | {_TUNE} | {between} | {_TUNE}", f"staff2 {prelude} | {verse} | {prelude} | {verse}"
+        f"r:4 | r:4 | {_TUNE} | {between} | {again}", f"staff2 {prelude} | {verse} | {prelude} | {verse}"
     )
     words = iter([*_FIRST.split(), *second.split()])
     notes = [
@@ -51,6 +51,16 @@ def told(score: Score, name: str) -> list[int]:
 )
 def test_a_verse_begins_where_the_singer_says_so(name, bars):
     assert told(song(), name) == bars
+
+
+@pytest.mark.parametrize(
+    ("again", "same"), [("D5:1 B4 A4 B4 | C5:3 r:1", True), ("E5:1 E5 F5 D5 | C5:3 r:1", False)]
+)
+def test_a_tune_is_known_again_by_its_first_seven_notes(again, same):
+    """A second verse may end in another way (common practice, no source)."""
+    score = song(again=f"G5:1 E5 F5 G5 | A5:2 F5 | {again}")
+    column = sung_evidence(score)[:, NAMES.index("tune returns")]
+    assert bool(column[8] == 1) is same
 
 
 def test_the_length_of_an_interlude_counts():

@@ -53,12 +53,10 @@ from understave.teaching.narrative import (
     head_sentences,
     name_among,
     narrate,
-    of_place,
     sentence,
-    time_of,
-    where_of,
     words_of,
 )
+from understave.teaching.place_in_piece import of_place, time_of, where_of
 from understave.teaching.telling_order import Thread, Told, ranked
 from understave.theory.key import Key
 from understave.theory.names import key_name

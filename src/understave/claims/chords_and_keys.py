@@ -1078,16 +1078,18 @@ class CadenceFamily(Claim):
     family: str
 
     def holds(self, facts: Facts) -> bool:
-        labels = FAMILIES[self.family]
-        perfect = facts.weight(self.start) <= _STRONG and Cadence(
-            self.start, self.end, self.key, "perfect authentic"
-        ).holds(facts)
-        home = self.family in ("authentic", "plagal") and not perfect
+        if not any(self._is(facts, label) for label in FAMILIES[self.family]):
+            return False
+        if self.family not in ("authentic", "plagal"):
+            return True
+        if facts.weight(self.start) <= _STRONG and self._is(facts, "perfect authentic"):
+            return True
         goal = facts.span(self.start)
         end = goal.end if goal is not None else self.end
-        if home and not stops_within(facts, self.start, _halting(facts, self.start, end)):
-            return False
-        return any(Cadence(self.start, self.end, self.key, label).holds(facts) for label in labels)
+        return stops_within(facts, self.start, _halting(facts, self.start, end))
+
+    def _is(self, facts: Facts, label: str) -> bool:
+        return Cadence(self.start, self.end, self.key, label).holds(facts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -162,12 +162,15 @@ class Repeated(Claim):
         moments = {note.onset for note in here}
         if len(moments) != self.count:
             return False
-        last = max(moments)
-        with_it = {frozenset(n.midi for n in facts.sounding(m) if n.midi < here[0].midi) for m in moments}
-        if self.moved and len(with_it - {frozenset()}) < 2:
+        if self.moved and not self._moves_beneath(facts, moments):
             return False
+        last = max(moments)
         line = [note for note in facts.in_voice(here[0], here[0].onset, last) if note.onset not in moments]
         return not self.strict or len(line) <= max(1, self.count // 4)
+
+    def _moves_beneath(self, facts: Facts, moments: Iterable[Fraction]) -> bool:
+        lower = {frozenset(n.midi for n in facts.sounding(m) if n.midi < self.tone.midi) for m in moments}
+        return len(lower - {frozenset()}) > 1
 
     def subject(self) -> Hashable:
         return "repeated note", self.start, self.tone
@@ -737,6 +740,7 @@ class PatternBegins(Claim):
 
 
 BREAKING = ("broken chords", "rocking", "arpeggios", "Alberti-like")
+"""Patterns in which a hand breaks its chords."""
 
 
 def _share(pattern: str, groups: list[list[Note]], facts: Facts, notes: list[Note]) -> float:

@@ -559,8 +559,8 @@ class _Piece:
 
     def takes_a_seventh(self, close: Close) -> bool:
         """Whether the chord of a goal takes up its minor seventh before it is left, and leads on."""
-        roots = (chord.root == self.chords[close.goal].root for chord in self.chords[close.goal :])
-        last = close.goal + sum(1 for _ in takewhile(bool, roots)) - 1
+        root = self.chords[close.goal].root
+        *_, last = takewhile(lambda i: self.chords[i].root == root, range(close.goal, len(self.chords)))
         seventh = (close.key.tonic.semitone + 10) % 12
         return any(note.midi % 12 == seventh for note in self.heard(close.arrival, self.spans[last].end))
 

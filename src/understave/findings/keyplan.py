@@ -253,10 +253,8 @@ def _opens(piece: Progression, before: Region, region: Region, k: int, start: Fr
     struck = [n.pitch.pitch_class for n in piece.sounding(since, start) if n.onset >= since]
     if any(tone in region.key and tone not in before.key for tone in struck):
         return False
-    first, last = (
-        bisect(piece.steps, span, key=lambda step: step.first)
-        for bisect, span in ((bisect_left, region.first), (bisect_right, region.last))
-    )
+    first = bisect_left(piece.steps, region.first, key=lambda step: step.first)
+    last = bisect_right(piece.steps, region.last, key=lambda step: step.first)
     after = piece.steps[max(k + 1, first) : last]
     return any(is_dominant(s.exit, region.key) or is_dominant(s.chord, region.key) for s in after)
 

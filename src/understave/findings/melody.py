@@ -120,8 +120,6 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     before = [note for note in score.struck if note.onset < first.onset]
     if first.measure < _PREPARED or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
         return
-    if foretold(score) is not None:
-        return  # the tune was there before it was sung
     notes = [note for note in melody if note.onset < score.measures[first.measure].end]
     low, high = min(notes, key=lambda note: note.midi), max(notes, key=lambda note: note.midi)
     measure = score.measures[first.measure]
@@ -142,7 +140,11 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
 
 
 def _is_played_before(score: Score, melody: Sequence[Note], before: Sequence[Note], measure: int) -> bool:
-    """Whether what comes before the melody has its first whole bar already: an introduction by the tune."""
+    """Whether what comes before the melody has its first whole bar already, or on top what is sung first: an
+    introduction by the tune.
+    """
+    if foretold(score) is not None:
+        return True
     bars = score.measures
     sung = {(n.onset - bars[n.measure].start, n.midi % 12) for n in melody if n.measure == measure}
     played = [

@@ -104,7 +104,7 @@ def foretold(score: Score) -> tuple[Fraction, Fraction, Fraction] | None:
     if not sung:
         return None
     entry = sung[0].onset
-    phrase = [n for n in sung if n.onset < entry + 3 * score.measures[sung[0].measure].full_length][:_TUNE]
+    phrase = [n for n in sung if n.onset < entry + 3 * score.measures[sung[0].measure].full_length][:_SUNG]
     if len(phrase) < _SYLLABLES or len({n.pitch.pitch_class for n in phrase}) < _TONES:
         return None
     heard, last = soundings(score), phrase[-1].onset
@@ -120,8 +120,8 @@ def foretold(score: Score) -> tuple[Fraction, Fraction, Fraction] | None:
     return (where, entry, phrase[-1].end) if best >= _TAKEN * len(phrase) else None
 
 
-_TUNE = 10
-"""Syllables of a tune that are compared at most."""
+_SUNG = 10
+"""Syllables of what is sung first that are compared at most."""
 _SYLLABLES, _TONES = 6, 4
 """Syllables and different tones from which a tune is known again."""
 _TAKEN = 0.75

@@ -250,9 +250,10 @@ class Score(Stored):
         fine = next((onset for onset, text in words if _FINE.fullmatch(text)), None)
         if fine is None or not any(onset > fine and _BACK.match(text) for onset, text in words):
             return self.end
-        # It may stand over the last note or at the bar line after it.
+        # It may stand over the last note or at the bar line after it; before the first note nothing is over.
         bar = self.measure_at(fine)
-        return bar.end if fine > bar.start else fine
+        over = bar.end if fine > bar.start else fine
+        return over if self.struck and self.struck[0].onset < over else self.end
 
     def measure_at(self, time: Fraction) -> Measure:
         """Return the measure that holds a moment; moments past the end give the last measure."""

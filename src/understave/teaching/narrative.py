@@ -29,7 +29,7 @@ from understave.findings.cadences import CADENCE, PICARDY
 from understave.findings.catalogue import key_of
 from understave.findings.chromatic import CHROMATIC_CHORD
 from understave.findings.dissonance import SHARP_DISSONANCE
-from understave.findings.form import FORM, SECTION, FormDetails, arriving_key
+from understave.findings.form import FORM, SECTION, FormDetails
 from understave.findings.instructions import INSTRUCTION
 from understave.findings.keyplan import KEY, ending_key
 from understave.findings.melody import MELODY
@@ -37,7 +37,6 @@ from understave.findings.modes import MODE_SWITCH
 from understave.findings.motives import MOTIVE
 from understave.findings.movements import movements_of
 from understave.findings.nonchord import NON_CHORD_TONE
-from understave.findings.pedalpoints import PEDAL_POINT
 from understave.findings.printed_words import DICTIONARY
 from understave.findings.reheard import ENHARMONIC_PIVOT
 from understave.findings.returns import RETURN
@@ -47,10 +46,17 @@ from understave.findings.texture import TEXTURE, has_figure_of
 from understave.findings.variations import VARIATION
 from understave.harmony.reading import Detail, Event, Reading
 from understave.interpretation.planning import for_hands, for_keyboard
-from understave.interpretation.printed import VELOCITIES, printed_loudness
 from understave.interpretation.tension import home_of
 from understave.score.model import Score
 from understave.teaching.links import link_between
+from understave.teaching.place_in_piece import (
+    OPENING_BARS,
+    is_near,
+    is_new_figure,
+    of_place,
+    time_of,
+    where_of,
+)
 from understave.teaching.telling_order import Thread, Told, anchor, foremost, ranked, spread
 from understave.theory.key import Key
 from understave.theory.names import key_name, names_key
@@ -80,7 +86,6 @@ _ENOUGH = 0.12
 """Share of the best idea's worth under which nothing is told even in the whole story."""
 _APART = 3
 """Bars between two places of one idea, so that it is a return and no repetition."""
-_OPENING_BARS = 4
 _PARTS = 4
 """Paragraphs at least into which a story of five minutes or more falls."""
 
@@ -148,7 +153,7 @@ class Voice:
         pool = self.book.told["when"]
         name = time_of(self.score, start, before)
         if name in ("start", "middle", "end", "late") and self.used.get(name, 0) >= len(pool[name]):
-            name = "later" if before is None or not _is_near(self.score, start, before) else "soon"
+            name = "later" if before is None or not is_near(self.score, start, before) else "soon"
         words = pool[name]
         count = self.used.get(name, 0)
         self.used[name] = count + 1
@@ -199,7 +204,7 @@ class Voice:
         for role in ("hear", "why", "hands"):
             name = f"{role} {event.kind} {event.label}"
             self.used[name] = self.used.get(name, 0) + 1
-        if _is_new_figure(event):
+        if is_new_figure(event):
             self.figures = (*self.figures, anchor(event))
 
     def words(self, moment: Fraction, end: Fraction) -> str:
@@ -330,12 +335,12 @@ def _heart(voice: Voice, first: Sequence[Thread]) -> Iterator[_Said]:
     # One place of one movement is not what all of them are about.
     for thread in first if not movements_of(voice.score) else ():
         name, lead = name_among(thread, hearts), thread.lead.event
-        if name and _is_farthest(voice, lead):
+        if name and _fills_most(voice, lead):
             where = {"where": voice.book.told["where"][where_of(voice.score, anchor(lead))]}
             yield filled(voice.score, lead, hearts[name], voice.book, where), (lead,), ()
 
 
-def _is_farthest(voice: Voice, event: Event) -> bool:
+def _fills_most(voice: Voice, event: Event) -> bool:
     """Whether a key that is told as the goal of a journey fills most of it; true of all else."""
     goal = KEY.of(event)
     if goal is None or event.label == "home":
@@ -446,7 +451,7 @@ def _is_plain(gloss: str, text: str) -> bool:
 def mood_sentence(voice: Voice) -> Iterator[_Said]:
     """A word of mood for the opening, where all its causes are there."""
     score, spans = voice.score, voice.reading.spans
-    bars = score.measures[:_OPENING_BARS]
+    bars = score.measures[:OPENING_BARS]
     known = facts(score, spans)
     for word in CAUSES:
         if bars and Mood(bars[0].start, bars[-1].end, word).holds(known):
@@ -764,7 +769,7 @@ def _texts(
         return
     hear = voice.one_of(event, "hear")
     also: dict[str, Detail] = {"plain": 1} if voice.plain else {}
-    if _is_new_figure(event) and (voice.figures or voice.longest):
+    if is_new_figure(event) and (voice.figures or voice.longest):
         hear, also["before"] = entry["hear_other"], (anchor(event), *voice.figures)[-1]
         if len(voice.figures) == 1:
             also["second"] = 1
@@ -785,11 +790,6 @@ def _texts(
     if "hands" in entry and (length != "minute" or "why" not in entry or moment.thread.idea[0] == "mode"):
         hands = voice.one_of(event, "hands")
         yield "hands", filled(voice.score, event, hands, voice.book, here), hands
-
-
-def _is_new_figure(event: Event) -> bool:
-    """Whether a figure is met here for the first time."""
-    return event in MOTIVE and event.label == "statement"
 
 
 def _can_answer(event: Event, before: Event) -> bool:
@@ -840,97 +840,6 @@ def variants(entry: Mapping[str, str], role: str) -> tuple[str, ...]:
     """Return the templates of a role in an entry: the first, and those numbered ``_2``, ``_3`` ..."""
     more = (entry.get(f"{role}_{k}") for k in range(2, 10))
     return tuple(form for form in (entry.get(role), *more) if form)
-
-
-def of_place(score: Score, reading: Reading, event: Event) -> dict[str, Detail]:
-    """What depends on the place: ``ending`` for the last close, else ``at_home`` or ``away`` for one in the
-    home key or another, ``sung`` where there is a singer, ``loud`` for a key that comes in loudly in print,
-    ``arrives`` for a part at which its key arrives that was promised away from home, ``away`` for a pedal
-    point on the tonic of another key than home, ``between`` where music stood before a return, ``wandered``
-    for home after some bars in other keys; of a new figure ``size``, its notes, and ``goes``, which way where
-    all its moves go one way.
-    """
-    found: dict[str, Detail] = {**dict(_between(event)), **_figure(event)}
-    close = CADENCE.of(event)
-    if close is not None:
-        at_home = close.key.tonic == home_of(reading).tonic
-        found["ending" if _ends(score, reading, event) else "at_home" if at_home else "away"] = 1
-    if event in PICARDY and _ends(score, reading, event):
-        found["ending"] = 1
-    if is_song(score):
-        found["sung"] = 1
-    if event in KEY and _is_loud(score, event.start):
-        found["loud"] = 1
-    if event in KEY and event.label == "home" and _has_wandered(score, reading, event):
-        found["wandered"] = 1
-    if _arrives(reading, event):
-        found["arrives"] = 1
-    held = PEDAL_POINT.of(event)
-    if held is not None and held.key.tonic != home_of(reading).tonic:
-        found["away"] = 1
-    return found
-
-
-def _figure(event: Event) -> dict[str, Detail]:
-    """How large a new figure is, and which way it goes where all its moves go one way."""
-    figure = MOTIVE.of(event) if _is_new_figure(event) else None
-    if figure is None:
-        return {}
-    found: dict[str, Detail] = {"size": len(figure.steps) + 1}
-    ways = {step > 0 for step in figure.steps}
-    if 0 not in figure.steps and len(ways) == 1:
-        by_step = " by step" if {abs(step) for step in figure.steps} == {1} else ""
-        found["goes"] = f"{'up' if ways == {True} else 'down'}{by_step}"
-    return found
-
-
-def _arrives(reading: Reading, event: Event) -> bool:
-    """Whether with a part its key arrives, after its dominant; home itself, left for another key, is no
-    promise of that.
-    """
-    part = SECTION.of(event)
-    if part is None or part.key is None or part.key != arriving_key(reading.spans, event.start):
-        return False
-    before = [span for span in reading.spans if span.start < event.start][-1]
-    return before.key != home_of(reading)
-
-
-def _has_wandered(score: Score, reading: Reading, event: Event) -> bool:
-    """Whether home was left for so long that one may speak of a way back."""
-    home = key_of(event)
-    ends = (span.end for span in reading.spans if span.key == home and span.end <= event.start)
-    return score.bars_between(max(ends, default=Fraction(0)), event.start) >= _WANDERED
-
-
-_WANDERED = 4
-"""Bars in other keys, at least, after which home is come back to as from a journey (set by ear)."""
-
-
-def _is_loud(score: Score, moment: Fraction) -> bool:
-    """Whether the print asks for f or more at a moment, or grows there."""
-    printed = printed_loudness(score)
-    grows = any(s.kind == "crescendo" and s.start <= moment < s.end for s in printed.swells)
-    return bool(printed.marks) and (grows or printed.at(moment) >= VELOCITIES["f"])
-
-
-def _ends(score: Score, reading: Reading, event: Event) -> bool:
-    """Whether a close is the last: no other chord comes after its goal, or it stands in the last bars."""
-    goal = reading.span_at(anchor(event))
-    if goal is None or score.measure_at(anchor(event)).index >= len(score.measures) - _LAST_BARS:
-        return True
-    root = goal.numeral.chord(goal.key).root
-    return all(s.numeral.chord(s.key).root == root for s in reading.spans if s.start >= goal.start)
-
-
-_LAST_BARS = 2
-"""Bars at the end in which a close is the last (a bar may only hold it on)."""
-
-
-def _between(event: Event) -> dict[str, Detail]:
-    """Whether other music, as long as itself, stood between a passage and its return: ``between``."""
-    found = RETURN.of(event)
-    apart = found is not None and event.start - found.from_end >= event.end - event.start
-    return {"between": 1} if apart else {}
 
 
 def filled(
@@ -991,52 +900,6 @@ def _brings_home(score: Score, reading: Reading, event: Event, language: Languag
         score.measure_at(event.start).index == bar and is_true(event, score, reading.spans, language=language)
         for event in homes
     )
-
-
-# --- time -----------------------------------------------------------------------------------------------
-
-
-def time_of(score: Score, start: Fraction, before: Fraction | None) -> str:
-    """Name the place of a moment in the piece and after the one before it."""
-    share = float(start / score.end) if score.end else 0.0
-    bar = score.measure_at(start).index
-    if before is None:
-        opens = share < 0.04 and bar < _OPENING_BARS
-        return "start" if opens else "early" if share < _EARLY else "first"
-    if bar - score.measure_at(before).index <= 1:
-        return "next"
-    if share > 0.94 and bar >= len(score.measures) - _END_BARS:
-        return "end"
-    if share > 0.8 and before / score.end <= 0.8:
-        return "late"
-    if 0.45 <= share <= 0.58 and before / score.end < 0.45:
-        return "middle"
-    return "soon" if _is_near(score, start, before) else "later"
-
-
-def where_of(score: Score, moment: Fraction) -> str:
-    """Name the part of a piece in which a moment lies: ``early``, ``before`` the middle, ``middle``,
-    ``after`` it, ``late``.
-    """
-    share = float(moment / score.end) if score.end else 0.0
-    return next((name for name, until in _WHERE if share < until), "late")
-
-
-_WHERE = (("early", 0.2), ("before", 0.42), ("middle", 0.58), ("after", 0.8))
-"""Up to which share of a piece its parts go (set by ear)."""
-_END_BARS = 5
-"""Bars at the end of which one says that they are its last (set by ear)."""
-_EARLY = 0.2
-"""Share of a piece up to which a moment comes early on: a fifth (set by ear)."""
-
-
-def _is_near(score: Score, start: Fraction, before: Fraction) -> bool:
-    bars = score.measure_at(start).index - score.measure_at(before).index
-    return bars <= min(_NEAR_BARS, max(4, len(score.measures) // 12))
-
-
-_NEAR_BARS = 12
-"""Bars within which a moment comes soon after another, however long the piece is (set by ear)."""
 
 
 # --- paragraphs and the close ------------------------------------------------------------------------------

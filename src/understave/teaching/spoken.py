@@ -34,12 +34,11 @@ from understave.teaching.narrative import (
     head_sentences,
     mood_sentence,
     name_among,
-    of_place,
     sentence,
-    time_of,
     to_listen_for,
     variants,
 )
+from understave.teaching.place_in_piece import of_place, time_of
 from understave.teaching.speech import Pointing, Spoken, sentences
 from understave.teaching.telling_order import Thread, foremost, ranked
 from understave.teaching.threads import Idea, idea_of

@@ -44,6 +44,7 @@ from understave.score.model import Score
 from understave.teaching import spoken as talk
 from understave.teaching import story
 from understave.teaching.contrasts import Contrast
+from understave.teaching.place_in_piece import where_of
 from understave.teaching.speech import RATE, Spoken, check_rate, speaking_seconds
 from understave.theory.convention_choices import by_roots
 from understave.theory.pitch import Pitch, PitchClass
@@ -813,7 +814,7 @@ def _heard_where(score: Score, event: Event, back: ReturnDetails) -> str:
     since = score.measure_at(event.start).index - score.measure_at(back.from_end).index
     if since <= _JUST:
         return "just"
-    return "early" if back.from_start < score.end / 5 else "before"
+    return "early" if where_of(score, back.from_start) == "early" else "before"
 
 
 _JUST = 4
