@@ -537,8 +537,8 @@ def test_every_chord_can_be_reached_by_buttons_of_full_size(page):
 
 
 # One size after the other: the score is laid out anew for each.
-@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("panel", ["chord", "checks", "events", "second", "lesson"])
+@pytest.mark.parametrize("size", SIZES)
 def test_no_serious_finding_and_nothing_off_the_screen(page, size, panel):
     width, height = SIZES[size]
     page.set_viewport_size({"width": width, "height": height})

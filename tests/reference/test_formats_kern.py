@@ -97,15 +97,20 @@ def _rounded(key: Key) -> tuple[float, float, int]:
 
 
 def test_every_kern_file_reads_and_its_bars_add_up() -> None:
-    """Files with stray tokens too: 85 kern files, on four of which the engine itself crashes."""
-    bars = wrong = 0
-    for path in pieces("harmony/*/*/*/score.krn", 6):
+    """Files with stray tokens too: 85 kern files, on four of which the engine itself crashes.
+
+    Seven of them have slips, all but one of these among the ten sets of variations.
+    """
+    bars = wrong = slips = 0
+    for path in [*pieces("harmony/*/[mq]*/*/score.krn", 8), *pieces("harmony/*/var*/*/score.krn", 2)]:
         score = read_humdrum(path.read_bytes(), path.name)
         assert score.notes
         assert all(n.duration >= 0 for n in score.notes)
         assert all(m.length <= 2 * m.full_length or score.warnings for m in score.measures)
         bars += len(score.measures)
+        slips += bool(score.warnings)
         wrong += sum(m.length > m.full_length for m in score.measures)
         assert score.end == sum((m.length for m in score.measures), Fraction(0))
     print(f"{wrong} of {bars} bars are longer than their meter")
     assert wrong <= bars / 200
+    assert slips >= 3

@@ -226,6 +226,17 @@ def test_a_file_that_is_cut_short_says_how_much_is_there(form):
     assert recording_of(data[: len(data) // 2], f"half.{form.lower()}").there == share
 
 
+def test_what_a_picture_or_a_film_holds_says_nothing_of_its_length():
+    # ID3v2.3, 3.1: four bytes of seven bits each say how long the tag before the first frame is.
+    sound = wave(0.3 * np.sin(np.arange(4 * RATE) * 0.1), form="MP3")
+    cover = b"\xffInfo\0\0\0\x0f\0\0\0\x09\x7f\0\0\0" + bytes(300)
+    tag = b"ID3\x03\0\0" + bytes((0, 0, len(cover) >> 7, len(cover) & 127)) + cover
+    assert share_there(tag + sound) == (1.0, tag + sound)
+    assert share_there(tag + sound[: len(sound) // 2])[0] == pytest.approx(0.5, abs=0.01)
+    film = b"\0\0\0\x20ftypM4A " + cover
+    assert share_there(film) == (1.0, film)
+
+
 def test_what_is_not_clear_in_a_sound_is_asked_about(piece, take):
     less = replace(take, sure=0.6, recording=replace(take.recording, there=0.5))
     lines = tell_take(piece[0], less)

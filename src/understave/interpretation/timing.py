@@ -203,7 +203,8 @@ def _rests(piece: _Piece, reading: Reading) -> bool:
     What breaks off in the middle, a sample of some bars say, is not slowed to its end, nor is what goes back
     from there and ends at a printed *Fine*.
     """
-    if _ends_at_fine(piece.score):
+    fine = piece.score.fine
+    if fine is not None and fine < piece.score.measures[-1].start:
         return False
     if not piece.notes or not reading.spans:
         return True
@@ -216,14 +217,6 @@ def _rests(piece: _Piece, reading: Reading) -> bool:
         or any(e.label in _END and found.arrival >= since for e, found in CADENCE.all(reading.events))
         or held >= bar.full_length / 2
         or any(note.fermata for note in piece.notes if note.end > since)
-    )
-
-
-def _ends_at_fine(score: Score) -> bool:
-    """Whether *Fine* is printed before the last bar: there the piece ends, after its da capo or dal segno."""
-    return any(
-        d.kind == "words" and d.text.casefold().strip(" .") == "fine" and d.onset < score.measures[-1].start
-        for d in score.directions
     )
 
 

@@ -176,7 +176,6 @@ def keyboards(parts: Sequence[Part]) -> tuple[tuple[int, ...], ...]:
     return wide or ((called,) if len(called) == 2 and called[1] == called[0] + 1 else ())
 
 
-_FINE = re.compile(r"fine\.?")
 _BACK = re.compile(r"(da capo|d\. ?c\.?|dal segno|d\. ?s\.?)(?!.*coda)")
 _PEDAL_WORDS = re.compile(
     r"(?:((?:con )?due|con|col|sempre|mit|avec|with)|senza|ohne|sans|without|no) p[eé]d", re.IGNORECASE
@@ -242,13 +241,21 @@ class Score(Stored):
         return self.measures[-1].end if self.measures else Fraction(0)
 
     @cached_property
+    def fine(self) -> Fraction | None:
+        """The first moment at which *Fine* is printed; None where it is not."""
+        printed = (d for d in self.directions if d.kind == "words")
+        return min((d.onset for d in printed if d.text.casefold().strip(" .\n") == "fine"), default=None)
+
+    @cached_property
     def played_end(self) -> Fraction:
         """The moment at which the piece is over when it is played: at *Fine* where later words send back
         (*da capo*, *dal segno*, without a coda), else its end. Common practice, no source.
         """
-        words = [(d.onset, d.text.strip().casefold()) for d in self.directions if d.kind == "words"]
-        fine = next((onset for onset, text in words if _FINE.fullmatch(text)), None)
-        if fine is None or not any(onset > fine and _BACK.match(text) for onset, text in words):
+        fine = self.fine
+        if fine is None or not any(
+            d.kind == "words" and d.onset > fine and _BACK.match(d.text.strip().casefold())
+            for d in self.directions
+        ):
             return self.end
         # It may stand over the last note or at the bar line after it; before the first note nothing is over.
         bar = self.measure_at(fine)

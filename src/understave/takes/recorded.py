@@ -29,8 +29,11 @@ LARGEST = 20_000_000
 LONGEST = 6 * 3600.0
 """Seconds of a MIDI recording at most."""
 HEADER, SHORT, ENDLESS = 1_000_000, 0.01, 0xFFFFFF00
-"""Bytes of a sound file within which its header lies (a picture may stand before), share that may lack, and
-length that says nothing, as recorders write that did not come to the end."""
+"""Bytes of a WAV file within which its header lies, share that may lack, and length that says nothing, as
+recorders write that did not come to the end."""
+FIRST_FRAME, WITH_BYTES = 42, (b"\x03", b"\x07", b"\x0b", b"\x0f")
+"""Bytes of an MP3's first frame in which its mark lies (header, sum, side information, name), and flags of
+one that counts frames and bytes."""
 SOUND, FILM = (".wav", ".flac", ".mp3", ".ogg", ".opus"), (".m4a", ".mp4", ".mov")
 SUFFIXES = (".mid", ".midi", *SOUND, *FILM)
 """Endings of the files that a take can be made from."""
@@ -88,7 +91,7 @@ def samples_of(recording: Recording) -> Samples:
         return recording.samples
     if recording.kind != "sound" or recording.file is None:
         raise TakeError(f"{recording.media} is no recording of sound.")
-    return _decoded(bytes_of(recording.file), recording.file.name)
+    return _decoded(share_there(bytes_of(recording.file))[1], recording.file.name)
 
 
 def recording_of(data: bytes, name: str) -> Recording:
@@ -97,10 +100,10 @@ def recording_of(data: bytes, name: str) -> Recording:
     """
     suffix = Path(name).suffix.lower()
     if suffix in (*SOUND, *FILM):
-        mono = _decoded(data, name)
+        there, whole = share_there(data)
+        mono = _decoded(whole, name)
         if len(mono) < RATE or loudness(mono, RATE) < FAINT:
             raise TakeError(f"Nothing is heard in {name}; record it again, nearer to the piano.")
-        there = share_there(data)[0]
         sha256 = hashlib.sha256(data).hexdigest()
         return Recording(Performance(()), (), "sound", name, sha256, samples=mono, there=there)
     if b"MThd" not in data[:4096]:
@@ -122,7 +125,7 @@ def _decoded(data: bytes, name: str) -> Samples:
     """Return the sound of a recording or film, (frames,) at `RATE`."""
     film = Path(name).suffix.lower() in FILM
     try:
-        sound, rate = _film_sound(data, name) if film else read_audio(io.BytesIO(share_there(data)[1]))
+        sound, rate = _film_sound(data, name) if film else read_audio(io.BytesIO(data))
     except MissingError:
         raise
     except (UnderstaveError, RuntimeError, ValueError, OSError) as error:
@@ -139,19 +142,30 @@ def share_there(data: bytes) -> tuple[float, bytes]:
     """Return which share (0..1) of a WAV or MP3 file is there, by the length its header says, and the bytes
     with a length that is true (whoever decodes MP3 complains of another). Of other files it is not known.
     """
-    order: Literal["little", "big"] = "little"
-    place = data.find(b"data", 12, HEADER) + 4 if data[:4] == b"RIFF" else 0
-    begin = place + 4
-    if place < 12:
-        # A tag in the first frame of an MP3 has the bytes of all frames; most encoders write it.
-        tag = max(data.find(mark, 0, HEADER) for mark in (b"Xing", b"Info"))
-        if tag < 0 or data[tag + 7 : tag + 8] not in (b"\x03", b"\x07", b"\x0b", b"\x0f"):
-            return 1.0, data
-        begin, place, order = max(data.rfind(b"\xff", 0, tag), 0), tag + 12, "big"
+    told = _told_length(data)
+    if told is None:
+        return 1.0, data
+    place, begin, order = told
     whole, there = int.from_bytes(data[place : place + 4], order), len(data) - begin
     if there >= (1 - SHORT) * whole or whole >= ENDLESS:
         return 1.0, data
     return there / whole, data[:place] + there.to_bytes(4, order) + data[place + 4 :]
+
+
+def _told_length(data: bytes) -> tuple[int, int, Literal["little", "big"]] | None:
+    """Return where a WAV or MP3 file says how many bytes its sound has, where they begin, and the order of
+    bytes; None where it says nothing.
+    """
+    if data[:4] == b"RIFF":
+        chunk = data.find(b"data", 12, HEADER)
+        return None if chunk < 0 else (chunk + 4, chunk + 8, "little")
+    # After titles and pictures (ID3v2.3, 3.1) a mark in the first frame of an MP3 tells the bytes of all
+    # frames; most encoders write it.
+    frame = 10 + sum(byte << 7 * (3 - k) for k, byte in enumerate(data[6:10])) if data[:3] == b"ID3" else 0
+    mark = max(data.find(name, frame, frame + FIRST_FRAME) for name in (b"Xing", b"Info"))
+    if data[frame : frame + 1] != b"\xff" or mark < 0 or data[mark + 7 : mark + 8] not in WITH_BYTES:
+        return None
+    return mark + 12, frame, "big"
 
 
 def _film_sound(data: bytes, name: str) -> tuple[Samples, int]:

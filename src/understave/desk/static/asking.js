@@ -7,7 +7,7 @@
 import { get } from "./link.js";
 
 /**
- * Draw a part anew; what has the focus in it keeps it.
+ * Draw a part anew; what has the focus in it keeps it, and where one writes there.
  *
  * @param {HTMLElement} part @param {() => void} draw
  */
@@ -16,8 +16,9 @@ export function redraw(part, draw) {
   const held = active instanceof HTMLElement && part.contains(active) ? active : null;
   draw();
   // What is shown may be the same elements again; else what now has their id is meant.
-  if (held?.isConnected) held.focus();
-  else if (held?.id) part.querySelector(/** @type {any} */ (`#${held.id}`))?.focus();
+  const place = held?.isConnected ? held : held?.id ? part.querySelector(`#${CSS.escape(held.id)}`) : null;
+  if (place instanceof HTMLElement) place.focus();
+  if (place instanceof HTMLTextAreaElement && held instanceof HTMLTextAreaElement) place.setSelectionRange(held.selectionStart, held.selectionEnd);
 }
 
 /** A panel tells of an error by the event `trouble`. @param {HTMLElement} panel @param {unknown} error */

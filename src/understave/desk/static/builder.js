@@ -7,7 +7,7 @@
 
 import { make, plain, setText } from "/viewer/elements.js";
 import "/viewer/contrast.js";
-import { troubled } from "./asking.js";
+import { redraw, troubled } from "./asking.js";
 import { get, post } from "./link.js";
 import "./voice.js";
 import { word } from "./words.js";
@@ -296,19 +296,18 @@ export class DeskBuilder extends HTMLElement {
     const panel = this.closest("[data-panel]");
     const top = panel?.scrollTop ?? 0;
     const written = /** @type {HTMLTextAreaElement[]} */ ([...this.querySelectorAll("textarea")]).filter((area) => area.value.trim() && area.value !== area.defaultValue);
-    const active = this.contains(document.activeElement) ? document.activeElement : null;
-    const mark = active instanceof HTMLTextAreaElement ? active : null;
-    this.show();
-    // What is being written while an answer is waited for is not lost.
-    for (const { id, value } of written) {
-      const area = this.querySelector(`#${CSS.escape(id)}`);
-      if (area instanceof HTMLTextAreaElement && area.value !== value.trim()) area.value = value;
-    }
+    const active = this.contains(document.activeElement);
+    redraw(this, () => {
+      this.show();
+      // What is being written while an answer is waited for is not lost.
+      for (const { id, value } of written) {
+        const area = this.querySelector(`#${CSS.escape(id)}`);
+        if (area instanceof HTMLTextAreaElement && area.value !== value.trim()) area.value = value;
+      }
+    });
+    const place = active && focus && !this.contains(document.activeElement) ? this.querySelector(focus) : null;
+    if (place instanceof HTMLElement) place.focus();
     if (panel) panel.scrollTop = top;
-    const again = mark ? `#${CSS.escape(mark.id)}` : active && focus;
-    const place = again ? this.querySelector(again) : null;
-    if (place instanceof HTMLElement) place.focus({ preventScroll: true });
-    if (place instanceof HTMLTextAreaElement && mark) place.setSelectionRange(mark.selectionStart, mark.selectionEnd);
   }
 }
 

@@ -284,7 +284,8 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
     figured = before is not None and before.figured
     first = FIRST_THIRDS[figured]
     known = range(len(place.system.staves)) if figured else going_on
-    by_figures = scalings(timed, place.sheet, place.system, _beat(meter), known, going_on)
+    beat = _beat(meter)
+    by_figures = scalings(timed, place.sheet, place.system, beat, known, going_on)
     for scaling, thirds, least in _readings(by_figures, MORE_THIRDS if going_on else first):
         if best is not None and best[0].cost <= least:
             continue
@@ -292,7 +293,7 @@ def _solved(unsolved: _Unsolved, meter: tuple[int, int, str], before: Solved | N
             timed,
             scaling.values,
             length,
-            min(_beat(meter), Fraction(1)) if meter[1] < 8 else _beat(meter),
+            beat if meter[1] >= 8 else Fraction(1),  # in alla breve too beams show quarter notes
             unsolved.part_of,
             space,
             may_be_short=short,

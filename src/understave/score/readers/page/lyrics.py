@@ -77,7 +77,8 @@ def sung_to(sheet: Sheet, system: System, events: Sequence[Event]) -> set[int]:
             {id(event) for event, _ in given}
             for _, given in sung_rows(sheet, system, staff, words, singers_of(events, staff))
         ]
-        out.update(*(set.intersection(*rows),) if rows else ())
+        if rows:
+            out |= set.intersection(*rows)
     return out
 
 
