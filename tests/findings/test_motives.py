@@ -19,6 +19,7 @@ from understave.score.model import Score
 from understave.teaching.narrative import entry_of, filled
 from understave.theory.key import Key
 from understave.theory.pitch import Interval, Pitch
+from understave.wording import say
 from understave.wording.phrasebook import phrasebook
 
 # A dotted figure of five notes, and bars that have nothing of it.
@@ -69,6 +70,17 @@ class TestReturns:
         event = next(e for e in motives(score) if e.label == "in another voice")
         assert (event.get("from_hand"), event.get("hand")) == ("right hand", "left hand")
         assert event.get("interval") == Interval.parse("-P15")
+        assert say(event, score) == "The motive of bar 1 comes in the left hand."
+
+    def test_in_another_voice_of_the_same_hand_no_hand_is_named(self) -> None:
+        low = FIGURE.replace("5", "4")
+        top = " | ".join([FIGURE, FREE[0], "G5:4", FREE[0], FIGURE])
+        score = build(top, f"staff1 r:4 | r:4 | {low} | r:4 | r:4", "staff2 C3:4 | F2:4 | C3:4 | F2:4 | C3:4")
+        spans = spans_of(score, "C: I:20")
+        event = next(e for e in find_motives(score, spans) if e.label == "in another voice")
+        assert event.get("hand") == event.get("from_hand") == "right hand"
+        assert event.get("other_hand") is None
+        assert say(event, score) == "The motive of bar 1 comes in another voice."
 
     @pytest.mark.parametrize("moved", [False, True])
     def test_a_line_that_was_the_tune_before_is_no_other_voice_of_its_staff(self, moved: bool) -> None:

@@ -23,7 +23,8 @@ Events of kind ``"motive"``. Detail of all: ``number`` int (1 for the one that c
 - diminished: "The motive of bar 1 in notes half as long."
 
 All but the statement also have ``model_start`` Fraction and ``model`` tuple of note ids, ``from_hand`` str,
-and ``interval`` Interval from the model's first note to theirs.
+``other_hand`` int (1 where another hand, or instrument by its name, has it), and ``interval`` Interval from
+the model's first note to theirs.
 """
 
 from __future__ import annotations
@@ -60,6 +61,7 @@ class MotiveDetails(Details):
     model_start: Fraction | None = None
     model: tuple[str, ...] | None = None
     from_hand: str | None = None
+    other_hand: int | None = None
     interval: Interval | None = None
     key: Key | None = None
     from_key: Key | None = None
@@ -359,11 +361,13 @@ def _told(score: Score, harmony: Harmony, motive: Motive, number: int) -> list[E
         told[sort] += 1
         if told[sort] > 1 or len(events) > _MOST_RETURNS:
             continue
+        from_hand, hand = hand_of(score, head.staff), hand_of(score, first.staff)
         own = replace(
             details(occurrence),
             model_start=head.onset,
             model=tuple(note.id for note in model.notes),
-            from_hand=hand_of(score, head.staff),
+            from_hand=from_hand,
+            other_hand=1 if hand not in (from_hand, "part") else None,
             interval=Interval.between(head.pitch, first.pitch),
         )
         home, here = harmony.at(head.onset), harmony.at(first.onset)
