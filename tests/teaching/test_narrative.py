@@ -288,18 +288,15 @@ def test_what_is_printed_over_both_staves_is_told_once():
     assert len(list(head_sentences(score, reading, phrasebook("en")))) == 1
 
 
+def told_figure(count: int) -> Told:
+    """A figure of three notes that comes so often."""
+    details = (("number", 1), ("count", count), ("steps", (1, 1)))
+    return Told(made("motive", "statement", Fraction(0), Fraction(4), (), 1.0, details), 3.0, 1.0, 1.0)
+
+
 @pytest.mark.parametrize(("count", "name"), [(2, ""), (9, "motive")])
 def test_a_figure_that_comes_twice_is_not_what_a_piece_is_about(count, name):
-    figure = made(
-        "motive",
-        "statement",
-        Fraction(0),
-        Fraction(4),
-        (),
-        1.0,
-        (("number", 1), ("count", count), ("steps", (1, 1))),
-    )
-    told = Told(figure, 3.0, 1.0, 1.0)
+    told = told_figure(count)
     assert name_among(Thread(("motive", 1), told, (told,), 1.0), phrasebook("en").talk["curious"]) == name
 
 
@@ -406,10 +403,20 @@ def test_a_printed_word_that_means_itself_is_not_explained():
         ("Mäßig", "“Mäßig”: at a moderate pace."),
         ("Sehr langsam", "“Sehr langsam”: very slow."),
         ("Allegro moderato", "“Allegro moderato”: lively, fast, but in moderation."),
+        ("Allegro molto", "“Allegro molto”: very lively, fast."),
+        ("Presto assai", "“Presto assai”: very fast."),
+        ("Molto adagio", "“Molto adagio”: very slow, at ease."),
+        ("Andante assai", "“Andante assai”: at a walking pace, very much so."),
+        (
+            "Allegro molto e con brio",
+            "“Allegro molto e con brio”: lively, fast, with fire and spirit, very much so.",
+        ),
     ],
 )
 def test_words_at_the_head_are_explained_together(printed: str, told: str) -> None:
-    """A moderate pace is not fast: mäßig before another word of tempo says how much (common practice)."""
+    """A moderate pace is not fast: mäßig before another word of tempo says how much, molto before or after
+    it (common practice).
+    """
     score, reading = chorale(7)
     mark = Direction("printed", "words", score.measures[0].start, None, 1, printed)
     marked = replace(score, directions=(mark, *score.directions))
@@ -717,16 +724,8 @@ def test_in_a_long_piece_twenty_bars_are_not_a_few(bar, before, name):
 
 @pytest.mark.parametrize(("count", "told"), [(2, ()), (3, ("again",)), (5, ("at least five times",))])
 def test_a_figure_that_comes_twice_is_not_told_of(count, told):
-    figure = made(
-        "motive",
-        "statement",
-        Fraction(0),
-        Fraction(4),
-        (),
-        1.0,
-        (("number", 1), ("count", count), ("steps", (1, 1))),
-    )
-    one = Told(figure, 3.0, 1.0, 1.0)
+    one = told_figure(count)
+    figure = one.event
     assert bool(_enough((Thread(("motive", 1), one, (one,), 1.0),))) == bool(told)
     score, reading = analysed("lock-water")
     first = replace(figure, details=replace(figure.details, first=Pitch.parse("C5")))

@@ -231,19 +231,42 @@ def _glosses(terms: Sequence[str], book: Phrasebook) -> str:
     """Return the meanings of printed terms; one that says how much leads into the next: very slow.
 
     After another of its kind, a term may mean something else: allegro moderato is no moderate pace; before
-    another it may say how much: mäßig geschwind is moderately fast.
+    another it may say how much: mäßig geschwind is moderately fast; after another, too: allegro molto is very
+    lively. Of what takes several words it is said afterwards: with expression, very much so.
     """
-    text = ""
+    told: list[str] = []
+    joins, much = False, ""
     for term, before, then in zip(terms, ["", *terms], [*terms[1:], ""], strict=False):
         meant, alike = book.instructions[term], DICTIONARY[term].kind
-        led = _leads(before, term, book) if before else False
-        text += "" if not before else " " if led or DICTIONARY[before].kind == "how much" else ", "
+        if "much" in meant and _is_phrase(then, book):
+            much = meant["much"]
+            continue
+        if "much" in meant and told and not joins and (not then or DICTIONARY[then].kind == alike):
+            told[-1:] = _strengthened(told[-1], meant)
+            continue
+        led = joins and alike == DICTIONARY[before].kind != "how much"
         if then and _leads(term, then, book):
-            text += meant["before"]
+            text, leads = meant["before"], True
         else:
             tempered = before and DICTIONARY[before].kind == alike and not led
-            text += meant.get("after", meant["gloss"]) if tempered else meant["gloss"]
-    return text
+            text = meant.get("after", meant["gloss"]) if tempered else meant["gloss"]
+            leads = alike == "how much"
+        told[-1:] = [f"{told[-1]} {text}"] if joins else [*told[-1:], text]
+        told, much, joins = [*told, *([much] if much else [])], "", leads
+    return ", ".join(told)
+
+
+def _strengthened(told: str, much: Mapping[str, str]) -> list[str]:
+    """Return what a term means, once more so: very lively; what is very fast already stays as it is."""
+    if told.startswith(f"{much['gloss']} "):
+        return [told]
+    return [told, much["much"]] if " " in told.partition(",")[0] else [f"{much['gloss']} {told}"]
+
+
+def _is_phrase(term: str, book: Phrasebook) -> bool:
+    """Whether what a term means begins with several words, as "with expression"."""
+    kind = DICTIONARY[term].kind if term else "how much"
+    return kind != "how much" and " " in book.instructions[term]["gloss"].partition(",")[0]
 
 
 def _leads(term: str, then: str, book: Phrasebook) -> bool:
