@@ -110,22 +110,20 @@ def _entry(score: Score, melody: tuple[Note, ...]) -> Iterator[Event]:
     """Yield where the melody enters, the singer's in a song, if figures come first: its staff silent, a bar
     or more long. A tune that is played before is no figure.
     """
-    sung = tuple(note for note in melody if is_sung(score, note))
-    first = sung[0] if sung else melody[0]
-    prelude = [note for note in melody if note.onset < first.onset]
-    if prelude and _is_tune(score, prelude):
+    tune = tuple(note for note in melody if is_sung(score, note)) or melody
+    first = tune[0]
+    if _is_tune(score, [note for note in melody if note.onset < first.onset]):
         return
-    melody = sung or melody
     own = [note for note in score.notes if (note.part, note.staff) == (first.part, first.staff)]
     before = [note for note in score.struck if note.onset < first.onset]
     if first.measure < _PREPARED or own[0].onset < first.onset or len(before) < _FIGURES * first.measure:
         return
-    notes = [note for note in melody if note.onset < score.measures[first.measure].end]
+    notes = [note for note in tune if note.onset < score.measures[first.measure].end]
     low, high = min(notes, key=lambda note: note.midi), max(notes, key=lambda note: note.midi)
     measure = score.measures[first.measure]
     # An entry late in its bar, on an upbeat, has that bar of figures before it too; an upbeat is no bar.
     late = 2 * (first.onset - measure.start) >= measure.length
-    if _is_played_before(score, melody, before, first.measure + late):
+    if _is_played_before(score, tune, before, first.measure + late):
         return
     upbeat = score.measures[0].offset > 0
     details = MelodyDetails(
